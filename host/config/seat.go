@@ -1,0 +1,275 @@
+package config
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"perch/host/mechanism"
+	"perch/host/pose"
+)
+
+// Seat is what a seat file says.
+type Seat struct {
+	Port      string // "simulated", a serial port, or usb:VID:PID[:SERIAL]
+	Baud      int
+	Mechanism Mechanism
+	Limits    Limits
+	Board     string            // what the controller says of itself, "" where not known
+	Record    map[string]string // [commissioning], as written
+}
+
+// Kinds of mechanism.
+const (
+	TwoCrank = "two-crank"
+	Box      = "box"
+)
+
+// Mechanism is the geometry, of which Kind says which one counts.
+type Mechanism struct {
+	Kind     string
+	TwoCrank mechanism.TwoCrankSettings
+	Box      mechanism.BoxSettings
+}
+
+// New makes the mechanism.
+func (m Mechanism) New() (mechanism.Mechanism, error) {
+	switch m.Kind {
+	case TwoCrank:
+		return mechanism.NewTwoCrank(m.TwoCrank)
+	case Box:
+		return mechanism.NewBox(m.Box)
+	}
+	return nil, fmt.Errorf("mechanism %q is not known; use %s or %s", m.Kind, TwoCrank, Box)
+}
+
+// Axes are those that it moves.
+func (m Mechanism) Axes() pose.Axes {
+	if m.Kind == TwoCrank {
+		return pose.Of(pose.Roll, pose.Pitch)
+	}
+	return m.Box.Axes
+}
+
+// Limits are the guard's.
+type Limits struct{ Low, High, Speed, Acceleration, Jerk pose.Pose }
+
+// What a file may ask for. These bounds catch slips of unit and sign; what a seat can bear is far below.
+const (
+	mostAngle        = math.Pi                // rad
+	mostAngularSpeed = 1000 * math.Pi / 180   // rad/s
+	mostAngularAccel = 50_000 * math.Pi / 180 // rad/s²
+	mostAngularJerk  = 5e6 * math.Pi / 180    // rad/s³
+	mostLength       = 3.                     // m
+	mostSpeed        = 5.                     // m/s
+	mostAcceleration = 50.                    // m/s²
+	mostJerk         = 5000.                  // m/s³
+	leastRate        = 1e-4                   // of speed, acceleration and jerk: none is no limit but a stuck axis
+	minBaud, maxBaud = 9600, 4_000_000        // bit/s
+)
+
+// DefaultSeat is the simulated seat with the reference geometry.
+func DefaultSeat() Seat {
+	s, err := parseSeat("seat.toml", defaultSeat, Limits{})
+	if err != nil {
+		panic(err) // embedded; the tests read it
+	}
+	return s
+}
+
+// LoadSeat reads a seat file. The error is Faults where it is about what the file says.
+func LoadSeat(path string) (Seat, error) {
+	data, err := readFile(path, "seat")
+	if err != nil {
+		return Seat{}, err
+	}
+	return ParseSeat(path, data)
+}
+
+// ParseSeat reads a seat from memory; name is for messages. The error is Faults.
+func ParseSeat(name string, data []byte) (Seat, error) {
+	return parseSeat(name, data, DefaultSeat().Limits)
+}
+
+func parseSeat(name string, data []byte, limits Limits) (Seat, error) {
+	root, faults := read(name, data)
+	s := Seat{Port: Simulated, Baud: 500_000}
+	top := &section{file: name, node: root, faults: &faults}
+	if top.string("port", &s.Port) {
+		if message := checkPort(s.Port); message != "" {
+			top.fault(root.find("port").line, "port", "%s", message)
+		}
+	}
+	top.integer("baud", minBaud, maxBaud, &s.Baud)
+	readMechanism(top, &s.Mechanism)
+	if s.Mechanism.Kind == Box {
+		b := s.Mechanism.Box
+		limits = Limits{b.Low, b.High, b.Speed, b.Acceleration, b.Jerk}
+	}
+	s.Limits = limits
+	readLimits(top, &s)
+	controller := top.sub("controller")
+	controller.string("board", &s.Board)
+	controller.done()
+	record := top.sub("commissioning")
+	s.Record = record.texts()
+	top.done()
+	faults.sort()
+	if len(faults) > 0 {
+		return Seat{}, faults
+	}
+	return s, nil
+}
+
+func readMechanism(top *section, m *Mechanism) {
+	s := top.sub("mechanism")
+	defer s.done()
+	before := len(*top.faults)
+	if s.node == nil {
+		if top.node.find("mechanism") == nil {
+			s.fault(1, "", "missing; add [mechanism] with kind = \"two-crank\" or \"box\" and the measures of this seat")
+		}
+		return
+	}
+	if !s.choice("kind", &m.Kind, TwoCrank, Box) {
+		if s.node.find("kind") == nil {
+			s.fault(0, "kind", "missing; add kind = \"two-crank\" or kind = \"box\"")
+		}
+		for _, n := range s.node.table { // which keys are right depends on the kind
+			s.asked = append(s.asked, n.key)
+		}
+		return
+	}
+	switch m.Kind {
+	case TwoCrank:
+		readTwoCrank(s, &m.TwoCrank)
+	case Box:
+		readBox(s, &m.Box)
+	}
+	if len(*top.faults) > before {
+		return
+	}
+	if _, err := m.New(); err != nil {
+		for _, line := range strings.Split(err.Error(), "\n") {
+			s.fault(0, "", "%s", line)
+		}
+	}
+}
+
+// need reads a quantity that has no default.
+func (s *section) need(key string, d Dimension, low, high float64, out *float64) {
+	before := len(*s.faults)
+	if !s.quantity(key, d, low, high, out) && len(*s.faults) == before {
+		s.fault(0, key, "missing; add %s as %s in %s", key, d, d.names())
+	}
+}
+
+func readTwoCrank(s *section, t *mechanism.TwoCrankSettings) {
+	t.LeastTransmissionAngle = mechanism.DefaultTwoCrank().LeastTransmissionAngle
+	s.need("joint_to_seat_point_back", Length, 0, mostLength, &t.JointToSeatPointBack)
+	s.need("half_width", Length, 0, mostLength, &t.HalfWidth)
+	s.quantity("seat_point_height", Length, -mostLength, mostLength, &t.SeatPointHeight)
+	s.need("crank_drop", Length, -mostLength, mostLength, &t.CrankDrop)
+	s.quantity("crank_forward", Length, -mostLength, mostLength, &t.CrankForward)
+	s.quantity("crank_outward", Length, -mostLength, mostLength, &t.CrankOutward)
+	s.need("crank_radius", Length, 0, mostLength, &t.CrankRadius)
+	s.need("rod_length", Length, 0, mostLength, &t.RodLength)
+	tip := "forward"
+	s.choice("crank_tip", &tip, "forward", "backward")
+	t.TipBackward = tip == "backward"
+	s.quantity("least_transmission_angle", Angle, 0, math.Pi/2, &t.LeastTransmissionAngle)
+	crank := s.sub("crank")
+	if crank.node == nil {
+		if s.node.find("crank") == nil {
+			s.fault(0, "crank", "missing; add [%s] with low, high, speed, acceleration and jerk of the cranks", crank.path)
+		}
+		return
+	}
+	crank.need("low", Angle, -mostAngle, 0, &t.Low)
+	crank.need("high", Angle, 0, mostAngle, &t.High)
+	crank.need("speed", AngularSpeed, leastRate, mostAngularSpeed, &t.Speed)
+	crank.need("acceleration", AngularAcceleration, leastRate, mostAngularAccel, &t.Acceleration)
+	crank.need("jerk", AngularJerk, leastRate, mostAngularJerk, &t.Jerk)
+	crank.done()
+}
+
+func readBox(s *section, b *mechanism.BoxSettings) {
+	for a := range pose.Count {
+		axis := s.sub(a.String())
+		if axis.node == nil {
+			continue
+		}
+		b.Axes |= pose.Of(a)
+		readAxis(axis, a, axis.need, &b.Low, &b.High, &b.Speed, &b.Acceleration, &b.Jerk)
+	}
+	if b.Axes == 0 {
+		s.fault(0, "", "moves no axis; add a table for each axis, such as [%s.heave]", s.path)
+	}
+}
+
+type quantityReader func(key string, d Dimension, low, high float64, out *float64)
+
+func readAxis(s *section, a pose.Axis, read quantityReader, low, high, speed, acceleration, jerk *pose.Pose) {
+	if a.Unit() == "rad" {
+		read("low", Angle, -mostAngle, 0, &low[a])
+		read("high", Angle, 0, mostAngle, &high[a])
+		read("speed", AngularSpeed, leastRate, mostAngularSpeed, &speed[a])
+		read("acceleration", AngularAcceleration, leastRate, mostAngularAccel, &acceleration[a])
+		read("jerk", AngularJerk, leastRate, mostAngularJerk, &jerk[a])
+	} else {
+		read("low", Length, -mostLength, 0, &low[a])
+		read("high", Length, 0, mostLength, &high[a])
+		read("speed", Speed, leastRate, mostSpeed, &speed[a])
+		read("acceleration", Acceleration, leastRate, mostAcceleration, &acceleration[a])
+		read("jerk", Jerk, leastRate, mostJerk, &jerk[a])
+	}
+	s.done()
+}
+
+func readLimits(top *section, out *Seat) {
+	s := top.sub("limits")
+	axes := out.Mechanism.Axes()
+	var moved []string
+	for a := range pose.Count {
+		if axes.Has(a) {
+			moved = append(moved, a.String())
+		}
+	}
+	l := &out.Limits
+	for a := range pose.Count {
+		if !axes.Has(a) {
+			// An axis that the mechanism lacks is worth more words than an unknown key; without a mechanism nothing is known.
+			if n := findIn(s.node, a.String()); n != nil {
+				s.asked = append(s.asked, a.String())
+				if out.Mechanism.Kind != "" {
+					s.fault(n.line, a.String(), "this mechanism does not move %s, only %s; remove it", a, strings.Join(moved, " and "))
+				}
+			}
+			continue
+		}
+		axis := s.sub(a.String())
+		if axis.node == nil {
+			continue
+		}
+		readAxis(axis, a, func(key string, d Dimension, low, high float64, v *float64) { axis.quantity(key, d, low, high, v) },
+			&l.Low, &l.High, &l.Speed, &l.Acceleration, &l.Jerk)
+		if l.Low[a] == l.High[a] {
+			axis.fault(0, "", "low and high are both level, so the axis cannot move; give low under zero or high over it")
+		}
+	}
+	for a := range pose.Count {
+		if !axes.Has(a) {
+			l.Low[a], l.High[a], l.Speed[a], l.Acceleration[a], l.Jerk[a] = 0, 0, 0, 0, 0
+		}
+	}
+	slices.Sort(s.asked)
+	s.done()
+}
+
+func findIn(n *node, key string) *node {
+	if n == nil {
+		return nil
+	}
+	return n.find(key)
+}
