@@ -1,0 +1,2 @@
+// Package simulated is a seat controller without a seat.
+package simulated
