@@ -16,15 +16,19 @@ import (
 // Gravity is the standard acceleration of free fall in m/s², exact by definition (ISO 80000-3).
 const Gravity = 9.80665
 
-// Motion is what the vehicle does at one tick. A vector is meaningful where all of its signals are in Present;
-// elsewhere it is zero, and the attitude is the identity.
+// Motion is what the vehicle does at one tick. A component is meaningful where its signal is in Present and zero
+// elsewhere; an attitude that is not present stays the last one known, at first the identity.
+//
+// With attitude alone there is no specific force. Taking the vehicle to be unaccelerated would give every
+// coordinated turn a side force that its rider does not feel, so the signal stays absent.
 type Motion struct {
 	Attitude        quat.Number // unit; turns body axes into earth axes
 	AngularVelocity r3.Vec      // p, q, r about body axes, rad/s
 	SpecificForce   r3.Vec      // body axes, m/s²; at rest and level (0, 0, -9.80665)
 	Velocity        r3.Vec      // relative to the ground, body axes, m/s
+	EarthVelocity   r3.Vec      // the same as north, east, down, m/s
 	OnGround        bool        // meaningful where Present has it
 	Present         vehicle.Set // signals that are known, measured or derived
 	Derived         vehicle.Set // those of Present that the source did not give
-	Restarted       bool        // nothing before this tick continues into it
+	Restarted       bool        // for one tick: what came before does not continue; start filters from this motion
 }

@@ -1,0 +1,202 @@
+package estimate
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+const (
+	turnLeast = 0.015 // s; the shortest stretch over which an attitude is differentiated
+	turnMost  = 20.0  // rad/s; more is carried on no faster
+)
+
+type bearing struct {
+	t    float64
+	q    quat.Number
+	w    r3.Vec // body rate measured at the same time
+	hasW bool
+}
+
+// heading is the history of the attitude, in order of source time, and its smooth output.
+type heading struct {
+	ring    [kept]bearing
+	head, n int
+	rhythm  rhythm
+	slope   r3.Vec // body rate at the newest, from the attitudes
+
+	started bool
+	out     quat.Number
+	rate    r3.Vec // of the output, body axes
+}
+
+func (k *heading) at(i int) *bearing { return &k.ring[(k.head+i)&(kept-1)] }
+func (k *heading) newest() *bearing  { return k.at(k.n - 1) }
+
+func (k *heading) clear() {
+	k.head, k.n, k.started = 0, 0, false
+	k.slope, k.rate = r3.Vec{}, r3.Vec{}
+}
+
+func (k *heading) put(b bearing) {
+	i := k.n
+	for i > 0 && k.at(i-1).t > b.t {
+		i--
+	}
+	if i > 0 && k.at(i-1).t == b.t {
+		return
+	}
+	if i < k.n {
+		if i == 0 && k.n == kept {
+			return
+		}
+		if k.n == kept {
+			k.head, k.n, i = (k.head+1)&(kept-1), k.n-1, i-1
+		}
+		for j := k.n; j > i; j-- {
+			*k.at(j) = *k.at(j - 1)
+		}
+		k.n++
+		*k.at(i) = b
+		k.differentiate()
+		return
+	}
+	if k.n > 0 {
+		last := k.newest()
+		k.rhythm.add(b.t - last.t)
+		if k.n > 1 && last.t-k.at(k.n-2).t < finest {
+			k.n--
+		}
+	}
+	if k.n == kept {
+		k.head, k.n = (k.head+1)&(kept-1), k.n-1
+	}
+	k.n++
+	*k.newest() = b
+	k.differentiate()
+}
+
+// measured adds a body rate to the attitude of the same source time.
+func (k *heading) measured(t float64, w r3.Vec) {
+	for i := k.n - 1; i >= 0 && k.at(i).t >= t; i-- {
+		if b := k.at(i); b.t == t && !b.hasW {
+			b.w, b.hasW = w, true
+		}
+	}
+}
+
+// differentiate takes the body rate at the newest attitude: the middle one of the last three, against spikes. Each
+// is the mean rate 2 log(a* b) / h on the shorter way round.
+func (k *heading) differentiate() {
+	if k.n < 2 {
+		return
+	}
+	var d [3]r3.Vec
+	found := 0
+	for a := k.n - 1; a > 0 && found < 3; a-- {
+		b := a - 1
+		for b > 0 && k.at(a).t-k.at(b).t < turnLeast {
+			b--
+		}
+		h := k.at(a).t - k.at(b).t
+		if h < turnLeast && found > 0 {
+			break
+		}
+		d[found] = r3.Scale(1/h, between(k.at(b).q, k.at(a).q))
+		found++
+	}
+	if found == 3 {
+		k.slope = middleVec(d[0], d[1], d[2])
+	} else {
+		k.slope = d[0]
+	}
+}
+
+func (k *heading) pick(t float64) int {
+	i := k.n - 1
+	for i >= 0 && k.at(i).t > t {
+		i--
+	}
+	return i
+}
+
+// value is the attitude and its body rate at t, taken from the stretch that begins with sample i. rate is what is
+// known of the body rate now, for what lies beyond the newest attitude.
+func (k *heading) value(i int, t float64, rate r3.Vec) (quat.Number, r3.Vec) {
+	if i < 0 {
+		return k.at(0).q, r3.Vec{}
+	}
+	a := k.at(i)
+	if i == k.n-1 {
+		left, reach := carry(t - a.t)
+		return quat.Mul(a.q, unturn(r3.Scale(reach, rate))), r3.Scale(left, rate)
+	}
+	b := k.at(i + 1)
+	h := b.t - a.t
+	u := (t - a.t) / h
+	d := between(a.q, b.q)
+	if a.hasW && b.hasW && norm(d) < 1.5 && h*norm(a.w) < 1.5 && h*norm(b.w) < 1.5 {
+		// Cubic Hermite in the rotation vector from a: meets attitude and rate at both ends.
+		m0, m1 := r3.Scale(h, a.w), r3.Scale(h, unroll(d, b.w))
+		c3 := r3.Add(r3.Scale(-2, d), r3.Add(m0, m1))
+		c2 := r3.Sub(r3.Scale(3, d), r3.Add(r3.Scale(2, m0), m1))
+		v := r3.Scale(u, r3.Add(m0, r3.Scale(u, r3.Add(c2, r3.Scale(u, c3)))))
+		dv := r3.Scale(1/h, r3.Add(m0, r3.Scale(u, r3.Add(r3.Scale(2, c2), r3.Scale(3*u, c3)))))
+		return quat.Mul(a.q, unturn(v)), roll(v, dv)
+	}
+	return quat.Mul(a.q, unturn(r3.Scale(u, d))), r3.Scale(1/h, d)
+}
+
+// roll is the body rate where the rotation vector is v and its derivative d: the right Jacobian to second order,
+// the counterpart of unroll.
+func roll(v, d r3.Vec) r3.Vec {
+	c := r3.Cross(v, d)
+	return r3.Add(d, r3.Add(r3.Scale(-0.5, c), r3.Scale(1.0/6, r3.Cross(v, c))))
+}
+
+// ahead is the body rate with which the newest attitude is carried on: the measured one of the same time, else the
+// latest measured one, else the one from the attitudes.
+func (k *heading) ahead(latest r3.Vec, known bool) r3.Vec {
+	w := k.slope
+	if b := k.newest(); b.hasW {
+		w = b.w
+	} else if known {
+		w = latest
+	}
+	if n := norm(w); n > turnMost {
+		w = r3.Scale(turnMost/n, w)
+	}
+	return w
+}
+
+// step brings the output to t, h seconds after the last step, as track.step does.
+func (k *heading) step(t, h float64, latest r3.Vec, known bool) {
+	if k.n == 0 {
+		return
+	}
+	i := k.pick(t)
+	rate := k.ahead(latest, known)
+	q, w := k.value(i, t, rate)
+	if !k.started {
+		k.started, k.out, k.rate = true, q, w
+		return
+	}
+	q0, w0 := k.value(i, t-h, rate)
+	e := between(q0, k.out)
+	// q = q0·exp(e): the rate of q0 seen from the axes of the output.
+	r := r3.Sub(k.rate, toBody(unturn(e), w0))
+	e, r = settle(e, r, k.rhythm.quickness(), h)
+	x := unturn(e)
+	k.out = unit(quat.Mul(q, x))
+	k.rate = r3.Add(toBody(x, w), r)
+}
+
+func (k *heading) age(t float64) float64 {
+	if k.n == 0 {
+		return math.Inf(1)
+	}
+	return t - k.newest().t
+}
+
+func (k *heading) live(t float64) bool { return k.age(t) <= max(forget, 6*k.rhythm.median) }

@@ -1,0 +1,80 @@
+package estimate
+
+import "gonum.org/v1/gonum/spatial/r3"
+
+// What is known is carried on at full rate for carryFull, then slowed to rest at carryEnd: together 0.3 s of the
+// last rate, and no kink where it ends.
+const (
+	carryFull = 0.2
+	carryEnd  = 0.4
+)
+
+// carry is how much of a rate is left x seconds after the last sample, and the time that the rate was effective.
+func carry(x float64) (left, reach float64) {
+	if x <= carryFull {
+		return 1, x
+	}
+	u := (x - carryFull) / (carryEnd - carryFull)
+	if u >= 1 {
+		return 0, carryFull + (carryEnd-carryFull)/2
+	}
+	return 1 - u*u*(3-2*u), carryFull + (carryEnd-carryFull)*(u-u*u*u+u*u*u*u/2)
+}
+
+// ease is the smooth step from 0 to 1 over x in 0..1.
+func ease(x float64) float64 {
+	if x <= 0 {
+		return 0
+	}
+	if x >= 1 {
+		return 1
+	}
+	return x * x * (3 - 2*x)
+}
+
+// settle takes an error and its rate h seconds on along a critically damped decay of natural frequency w, rad/s.
+// Both go on without a step. The exponential is a ratio of polynomials, within 1e-3 of it for w·h up to 1, so that
+// its last bit does not depend on the processor.
+func settle(e, rate r3.Vec, w, h float64) (r3.Vec, r3.Vec) {
+	x := w * h
+	k := 1 / (1 + x + 0.48*x*x + 0.235*x*x*x)
+	m := r3.Scale(h, r3.Add(rate, r3.Scale(w, e)))
+	return r3.Scale(k, r3.Add(e, m)), r3.Scale(k, r3.Sub(rate, r3.Scale(w, m)))
+}
+
+// middle is the middle one of three.
+func middle(a, b, c float64) float64 {
+	return max(min(a, b), min(max(a, b), c))
+}
+
+func middleVec(a, b, c r3.Vec) r3.Vec {
+	return r3.Vec{X: middle(a.X, b.X, c.X), Y: middle(a.Y, b.Y, c.Y), Z: middle(a.Z, b.Z, c.Z)}
+}
+
+// rhythm is the median of the last intervals between samples.
+type rhythm struct {
+	last   [15]float64
+	n, at  int
+	median float64 // s; 0: not known
+}
+
+func (r *rhythm) add(d float64) {
+	r.last[r.at] = d
+	r.at = (r.at + 1) % len(r.last)
+	r.n = min(r.n+1, len(r.last))
+	s := r.last
+	for i := 1; i < r.n; i++ {
+		for j := i; j > 0 && s[j] < s[j-1]; j-- {
+			s[j], s[j-1] = s[j-1], s[j]
+		}
+	}
+	r.median = s[r.n/2]
+}
+
+// quickness is the natural frequency at which corrections fade, rad/s: the quicker the source, the quicker.
+func (r *rhythm) quickness() float64 {
+	if r.median <= 0 {
+		return 20
+	}
+	return min(max(4/r.median, 8), 80)
+}

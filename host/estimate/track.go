@@ -1,0 +1,194 @@
+package estimate
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+const (
+	kept       = 256    // samples of each signal
+	finest     = 0.0019 // s; samples that come closer replace each other
+	slopeLeast = 0.05   // s; the shortest stretch over which a vector is differentiated
+)
+
+type sample struct {
+	t    float64 // source time since the run began, s
+	v    r3.Vec
+	mask uint8 // components that were measured; the others go on from the sample before
+}
+
+// track is the history of one vector, in order of source time, and its smooth output.
+type track struct {
+	ring    [kept]sample
+	head, n int
+	rhythm  rhythm
+	seen    uint8 // components ever measured in this run
+	carries bool  // carry on with the last slope, rather than hold
+	slope   r3.Vec
+
+	started bool
+	out     r3.Vec
+	rate    r3.Vec
+	// Slope of the output through two equal first-order lags, for specific force.
+	lag1, lag2 r3.Vec
+}
+
+func (k *track) at(i int) *sample { return &k.ring[(k.head+i)&(kept-1)] }
+func (k *track) newest() *sample  { return k.at(k.n - 1) }
+
+func (k *track) clear() {
+	k.head, k.n, k.seen, k.started = 0, 0, 0, false
+	k.slope, k.rate = r3.Vec{}, r3.Vec{}
+}
+
+// put joins what a state measured at t to the history.
+func (k *track) put(t float64, v r3.Vec, mask uint8) {
+	i := k.n
+	for i > 0 && k.at(i-1).t > t {
+		i--
+	}
+	if i > 0 && k.at(i-1).t == t {
+		s := k.at(i - 1)
+		s.v = merge(s.v, v, mask&^s.mask)
+		s.mask |= mask
+		k.seen |= mask
+		k.differentiate()
+		return
+	}
+	if i < k.n {
+		if i == 0 && k.n == kept {
+			return
+		}
+		k.seen |= mask
+		if i > 0 {
+			v = merge(k.at(i-1).v, v, mask)
+		}
+		if k.n == kept {
+			k.head, k.n, i = (k.head+1)&(kept-1), k.n-1, i-1
+		}
+		for j := k.n; j > i; j-- {
+			*k.at(j) = *k.at(j - 1)
+		}
+		k.n++
+		*k.at(i) = sample{t, v, mask}
+		k.differentiate()
+		return
+	}
+	k.seen |= mask
+	if k.n > 0 {
+		last := k.newest()
+		k.rhythm.add(t - last.t)
+		v = merge(last.v, v, mask)
+		if k.n > 1 && last.t-k.at(k.n-2).t < finest {
+			k.n--
+		}
+	}
+	if k.n == kept {
+		k.head, k.n = (k.head+1)&(kept-1), k.n-1
+	}
+	k.n++
+	*k.newest() = sample{t, v, mask}
+	k.differentiate()
+}
+
+func merge(to, from r3.Vec, mask uint8) r3.Vec {
+	if mask&1 != 0 {
+		to.X = from.X
+	}
+	if mask&2 != 0 {
+		to.Y = from.Y
+	}
+	if mask&4 != 0 {
+		to.Z = from.Z
+	}
+	return to
+}
+
+// differentiate takes the slope at the newest sample: the middle one of the last three, against spikes.
+func (k *track) differentiate() {
+	if !k.carries || k.n < 2 {
+		return
+	}
+	var d [3]r3.Vec
+	found := 0
+	for a := k.n - 1; a > 0 && found < 3; a-- {
+		b := a - 1
+		for b > 0 && k.at(a).t-k.at(b).t < slopeLeast {
+			b--
+		}
+		h := k.at(a).t - k.at(b).t
+		if h < slopeLeast && found > 0 {
+			break
+		}
+		d[found] = r3.Scale(1/h, r3.Sub(k.at(a).v, k.at(b).v))
+		found++
+	}
+	if found == 3 {
+		k.slope = middleVec(d[0], d[1], d[2])
+	} else {
+		k.slope = d[0]
+	}
+}
+
+// pick is the last sample not after t; -1: all are after it.
+func (k *track) pick(t float64) int {
+	i := k.n - 1
+	for i >= 0 && k.at(i).t > t {
+		i--
+	}
+	return i
+}
+
+// value is the vector and its slope at t, taken from the stretch that begins with sample i.
+func (k *track) value(i int, t float64) (v, slope r3.Vec) {
+	if i < 0 {
+		return k.at(0).v, r3.Vec{}
+	}
+	a := k.at(i)
+	if i < k.n-1 {
+		b := k.at(i + 1)
+		slope = r3.Scale(1/(b.t-a.t), r3.Sub(b.v, a.v))
+		return r3.Add(a.v, r3.Scale(t-a.t, slope)), slope
+	}
+	if !k.carries {
+		return a.v, r3.Vec{}
+	}
+	left, reach := carry(t - a.t)
+	return r3.Add(a.v, r3.Scale(reach, k.slope)), r3.Scale(left, k.slope)
+}
+
+// step brings the output to t, h seconds after the last step. Wherever the history changed what it says about the
+// present, the output goes over to it without a step in value or slope.
+func (k *track) step(t, h float64) {
+	if k.n == 0 {
+		return
+	}
+	i := k.pick(t)
+	v, slope := k.value(i, t)
+	if !k.started {
+		k.started, k.out, k.rate = true, v, slope
+		k.lag1, k.lag2 = slope, slope
+		return
+	}
+	v0, slope0 := k.value(i, t-h)
+	w := k.rhythm.quickness()
+	e, r := settle(r3.Sub(k.out, v0), r3.Sub(k.rate, slope0), w, h)
+	k.out, k.rate = r3.Add(v, e), r3.Add(slope, r)
+	if k.carries {
+		g := min(h*min(w/2, 30), 1)
+		k.lag1 = r3.Add(k.lag1, r3.Scale(g, r3.Sub(slope, k.lag1)))
+		k.lag2 = r3.Add(k.lag2, r3.Scale(g, r3.Sub(k.lag1, k.lag2)))
+	}
+}
+
+// age is how far t is beyond the newest sample, s; without one it has no end.
+func (k *track) age(t float64) float64 {
+	if k.n == 0 {
+		return math.Inf(1)
+	}
+	return t - k.newest().t
+}
+
+// live says whether the newest sample still means something at t.
+func (k *track) live(t float64) bool { return k.age(t) <= max(forget, 6*k.rhythm.median) }
