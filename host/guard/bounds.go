@@ -1,0 +1,175 @@
+package guard
+
+import (
+	"math"
+	"math/rand/v2"
+
+	"perch/host/mechanism"
+	"perch/host/pose"
+)
+
+// levels is how many nested boxes of the travel have bounds of their own: derivatives grow towards dead centre.
+const levels = 6
+
+// slopes bounds one actuator's derivatives by the pose, over one box: |∂q/∂pᵢ|, |∂²q/∂pᵢ∂pⱼ|, |∂³q/∂pᵢ∂pⱼ∂pₖ|.
+type slopes struct {
+	first  [pose.Count]float64
+	second [pose.Count][pose.Count]float64
+	third  [pose.Count][pose.Count][pose.Count]float64
+	curved bool
+}
+
+// bounds are sampled when the limits are adopted, and only ever used to accept without a roll-out.
+type bounds struct {
+	centre [pose.Count]float64
+	half   [pose.Count]float64 // of the largest usable box, below and above the centre alike
+	level  [levels][mechanism.MaxActuators]slopes
+	usable int // boxes with bounds, from the smallest
+}
+
+// margin is how much larger than the sampled derivatives the bounds are.
+const margin = 1.15
+
+// sample fills the bounds over the boxes low..high scaled about their middle. A box with a sample outside the
+// reachable set is not used, nor any larger one.
+func (b *bounds) sample(m mechanism.Mechanism, axes []pose.Axis, low, high pose.Pose) {
+	*b = bounds{}
+	n, na := len(axes), len(m.Actuators())
+	var step [pose.Count]float64
+	for i, ax := range axes {
+		b.centre[i] = (low[ax] + high[ax]) / 2
+		b.half[i] = (high[ax] - low[ax]) / 2
+		step[i] = max(0.02*b.half[i], 1e-3)
+	}
+	at := func(p [pose.Count]float64, q *mechanism.Positions) bool {
+		var full pose.Pose
+		for i, ax := range axes {
+			full[ax] = p[i]
+		}
+		return m.Inverse(full, q) == nil
+	}
+	random := rand.New(rand.NewPCG(1, 2))
+	for l := range levels {
+		scale := float64(l+1) / levels
+		var points [][pose.Count]float64
+		grid := map[int]int{1: 9, 2: 7, 3: 4}[n]
+		if grid > 0 {
+			total := 1
+			for range n {
+				total *= grid
+			}
+			for k := range total {
+				var p [pose.Count]float64
+				for i, r := 0, k; i < n; i++ {
+					p[i] = b.centre[i] + b.half[i]*scale*(2*float64(r%grid)/float64(grid-1)-1)
+					r /= grid
+				}
+				points = append(points, p)
+			}
+		} else {
+			for k := range 1 << n {
+				var p [pose.Count]float64
+				for i := range n {
+					p[i] = b.centre[i] + b.half[i]*scale*float64(2*(k>>i&1)-1)
+				}
+				points = append(points, p)
+			}
+			for range 32 {
+				var p [pose.Count]float64
+				for i := range n {
+					p[i] = b.centre[i] + b.half[i]*scale*(2*random.Float64()-1)
+				}
+				points = append(points, p)
+			}
+		}
+		g := &b.level[l]
+		if l > 0 {
+			*g = b.level[l-1]
+		}
+		for _, p := range points {
+			if !derive(at, p, step, n, na, g) {
+				return
+			}
+		}
+		for q := range na {
+			g[q].settle(n, b.half)
+		}
+		b.usable = l + 1
+	}
+}
+
+// derive raises g to the derivatives at p by central differences.
+func derive(at func([pose.Count]float64, *mechanism.Positions) bool, p, step [pose.Count]float64, n, na int, g *[mechanism.MaxActuators]slopes) bool {
+	for i := range n {
+		for j := i; j < n; j++ {
+			for k := j; k < n; k++ {
+				// the mixed third difference over the corners of a cube of half-steps; its faces give the lower ones
+				var third, second, first mechanism.Positions
+				for c := range 8 {
+					at3, sign := p, 1.0
+					for bit, ax := range [3]int{i, j, k} {
+						s := float64(2*(c>>bit&1) - 1)
+						at3[ax] += s * step[ax]
+						sign *= s
+					}
+					var q mechanism.Positions
+					if !at(at3, &q) {
+						return false
+					}
+					si, sj := float64(2*(c&1)-1), float64(2*(c>>1&1)-1)
+					for a := range na {
+						third[a] += sign * q[a] / (8 * step[i] * step[j] * step[k])
+						second[a] += si * sj * q[a] / (8 * step[i] * step[j])
+						first[a] += si * q[a] / (8 * step[i])
+					}
+				}
+				for a := range na {
+					s := &g[a]
+					s.first[i] = max(s.first[i], margin*math.Abs(first[a]))
+					v := max(s.second[i][j], margin*math.Abs(second[a]))
+					s.second[i][j], s.second[j][i] = v, v
+					w := max(s.third[i][j][k], margin*math.Abs(third[a]))
+					s.third[i][j][k], s.third[i][k][j], s.third[j][i][k] = w, w, w
+					s.third[j][k][i], s.third[k][i][j], s.third[k][j][i] = w, w, w
+				}
+			}
+		}
+	}
+	return true
+}
+
+// settle drops what is only rounding, so that a straight mechanism costs no products.
+func (s *slopes) settle(n int, half [pose.Count]float64) {
+	s.curved = false
+	for i := range n {
+		for j := range n {
+			if s.second[i][j]*max(half[j], 1e-3) > 1e-6 {
+				s.curved = true
+			}
+			for k := range n {
+				if s.third[i][j][k]*max(half[j], 1e-3)*max(half[k], 1e-3) > 1e-6 {
+					s.curved = true
+				}
+			}
+		}
+	}
+}
+
+// find is the smallest box that holds the poses, or nil.
+func (b *bounds) find(e *[pose.Count]extent, n int) *[mechanism.MaxActuators]slopes {
+	r := 0.0
+	for i := range n {
+		d := max(e[i].high-b.centre[i], b.centre[i]-e[i].low)
+		if d > b.half[i]*(1+1e-9)+1e-9 {
+			return nil
+		}
+		if b.half[i] > 0 {
+			r = max(r, d/b.half[i])
+		}
+	}
+	l := min(max(int(math.Ceil(r*levels-1e-6))-1, 0), levels-1)
+	if l >= b.usable {
+		return nil
+	}
+	return &b.level[l]
+}
