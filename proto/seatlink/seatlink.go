@@ -409,9 +409,9 @@ func (a *AxisLimits) Valid() bool {
 		a.ReducedSpeed <= a.Speed && a.Acceleration > 0 && a.Jerk > 0
 }
 
-// Within says whether a widens nothing of b.
+// Within says whether a widens nothing of b and parks in the same place.
 func (a *AxisLimits) Within(b *AxisLimits) bool {
-	return a.Low >= b.Low && a.High <= b.High && a.Speed <= b.Speed && a.ReducedSpeed <= b.ReducedSpeed &&
+	return a.Low >= b.Low && a.Park == b.Park && a.High <= b.High && a.Speed <= b.Speed && a.ReducedSpeed <= b.ReducedSpeed &&
 		a.Acceleration <= b.Acceleration && a.Jerk <= b.Jerk
 }
 
