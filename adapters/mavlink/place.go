@@ -1,0 +1,70 @@
+package mavlink
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// The ellipsoid of WGS 84 (NIMA TR8350.2): semi-major axis in m, and flattening.
+const (
+	semiMajor  = 6378137.0
+	flattening = 1 / 298.257223563
+)
+
+// fix is a place on the earth.
+type fix struct{ lat, lon, alt float64 } // rad, rad, m
+
+// radii are the meridian's radius of curvature and the prime vertical's at a latitude, m.
+func radii(lat float64) (meridian, vertical float64) {
+	const e2 = flattening * (2 - flattening)
+	s := math.Sin(lat)
+	w := 1 - e2*s*s
+	vertical = semiMajor / math.Sqrt(w)
+	return vertical * (1 - e2) / w, vertical
+}
+
+// from is the way from o to f in m north, east, down, along the ellipsoid: exact to the first order, which holds for
+// flights of some tens of kilometres.
+func (f fix) from(o fix) r3.Vec {
+	middle := (f.lat + o.lat) / 2
+	m, n := radii(middle)
+	lon := math.Remainder(f.lon-o.lon, 2*math.Pi)
+	return r3.Vec{
+		X: (f.lat - o.lat) * (m + o.alt),
+		Y: lon * (n + o.alt) * math.Cos(middle),
+		Z: o.alt - f.alt,
+	}
+}
+
+// at is the place that lies p, m north, east, down, from o.
+func (o fix) at(p r3.Vec) fix {
+	m, _ := radii(o.lat)
+	lat := o.lat + p.X/(m+o.alt)
+	m, _ = radii((lat + o.lat) / 2)
+	lat = o.lat + p.X/(m+o.alt)
+	middle := (lat + o.lat) / 2
+	_, n := radii(middle)
+	return fix{lat: lat, lon: math.Remainder(o.lon+p.Y/((n+o.alt)*math.Cos(middle)), 2*math.Pi), alt: o.alt - p.Z}
+}
+
+// track follows one source of positions and sees where it jumps.
+type track struct {
+	begun  bool
+	time   int64 // of the last position, ns
+	at     r3.Vec
+	speed  float64
+	origin fix
+}
+
+// jumped says whether p, reached at speed, m/s, does not continue the track, and goes on from p. The allowance is
+// twice the way at the higher speed, and 30 m for a receiver that corrects itself.
+func (t *track) jumped(p r3.Vec, speed float64, time int64) bool {
+	was := *t
+	t.begun, t.at, t.speed, t.time = true, p, speed, time
+	if !was.begun {
+		return false
+	}
+	dt := float64(time-was.time) * 1e-9
+	return r3.Norm(r3.Sub(p, was.at)) > 30+2*max(speed, was.speed)*dt+5*dt*dt
+}
