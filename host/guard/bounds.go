@@ -39,7 +39,7 @@ func (b *bounds) sample(m mechanism.Mechanism, axes []pose.Axis, low, high pose.
 	for i, ax := range axes {
 		b.centre[i] = (low[ax] + high[ax]) / 2
 		b.half[i] = (high[ax] - low[ax]) / 2
-		step[i] = max(0.02*b.half[i], 1e-3)
+		step[i] = max(min(0.02*b.half[i], 1e-2), 1e-9)
 	}
 	at := func(p [pose.Count]float64, q *mechanism.Positions) bool {
 		var full pose.Pose
@@ -87,6 +87,10 @@ func (b *bounds) sample(m mechanism.Mechanism, axes []pose.Axis, low, high pose.
 			*g = b.level[l-1]
 		}
 		for _, p := range points {
+			for i := range n { // the differences stay inside the box, which may be all that the mechanism answers for
+				r := max(0, b.half[i]*scale-step[i])
+				p[i] = min(max(p[i], b.centre[i]-r), b.centre[i]+r)
+			}
 			if !derive(at, p, step, n, na, g) {
 				return
 			}

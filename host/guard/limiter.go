@@ -642,7 +642,7 @@ func (l *Limiter) plain(x, v, a *[pose.Count]float64, q *mechanism.Positions, e 
 // walk is the roll-out tick by tick, through the mechanism.
 func (l *Limiter) walk(x, v, a [pose.Count]float64, q, qv, qa mechanism.Positions, e *[pose.Count]extent, ticks int, s *set) Held {
 	l.fullChecks++
-	for t := range ticks {
+	for range ticks {
 		if l.rollLeft--; l.rollLeft < 0 {
 			return HeldActuator
 		}
@@ -659,7 +659,7 @@ func (l *Limiter) walk(x, v, a [pose.Count]float64, q, qv, qa mechanism.Position
 					a[i] = 0
 				}
 			}
-			x[i] += v[i] * l.dt
+			x[i] = min(max(x[i]+v[i]*l.dt, l.low[i]), l.high[i]) // beyond by rounding at most: see proves
 			rest = rest && v[i] == 0 && a[i] == 0
 		}
 		var next mechanism.Positions
@@ -678,7 +678,6 @@ func (l *Limiter) walk(x, v, a [pose.Count]float64, q, qv, qa mechanism.Position
 		if rest {
 			return 0
 		}
-		_ = t
 	}
 	return 0
 }
