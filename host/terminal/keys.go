@@ -44,7 +44,7 @@ type Key struct {
 }
 
 // KeysHelp is the keys in one line.
-const KeysHelp = "Esc, space, any other key: stop   hold a: arm   p park  h home  r reset  1-9 source  q end"
+const KeysHelp = "Esc or other: stop  hold a: arm  p park  h home  r reset  1-9 source  q end"
 
 // How arming by a held key is told from a key that was hit. A terminal reports no release: a held key is one whose
 // repeats keep coming. Keyboards wait up to 0.66 s before the first repeat and then repeat 20 to 40 times a second; a

@@ -30,7 +30,9 @@ func Line(v View) string {
 	if v.HasSpeed {
 		fmt.Fprintf(&b, "  speed %.1f m/s", v.Speed)
 	}
-	b.WriteString("  seat")
+	if v.Axes != 0 {
+		b.WriteString("  seat")
+	}
 	for a := range pose.Count {
 		if v.Axes.Has(a) {
 			value, unit := axisValue(a, v.Commanded[a])
@@ -90,6 +92,7 @@ const (
 	green   = "\x1b[32m"
 	yellow  = "\x1b[33m"
 	cyan    = "\x1b[36m"
+	nose    = "\x1b[1;97;48;5;24m"
 	sky     = "\x1b[38;5;137;48;5;24m" // ground's colour on the sky's: a block glyph is ground
 )
 
@@ -99,6 +102,7 @@ const (
 	horizonWidth  = 31
 	horizonHeight = 9
 	widest        = 100
+	aroundBar     = 28 // columns that a bar's words take
 	fullHeight    = 21 // rows that the panel with a horizon is worth its place in
 )
 
@@ -109,34 +113,37 @@ func Panel(v View, width, height int) []string {
 	out = append(out, head(v, width))
 	out = append(out, styled(dim, strings.Repeat("─", max(0, width))))
 
-	barWidth := min(32, width-26)
-	right := bars(v, barWidth)
-	if width >= horizonWidth+4+26+8 && height >= fullHeight {
-		right = bars(v, min(36, width-horizonWidth-4-26))
-		left := horizon(v)
-		for i := range max(len(left), len(right)) {
-			l, r := strings.Repeat(" ", horizonWidth+2), ""
-			if i < len(left) {
-				l = left[i]
-			}
-			if i < len(right) {
-				r = right[i]
-			}
-			out = append(out, l+"  "+r)
-		}
+	var body []string
+	if left := horizonWidth + 2 + 2; width >= left+aroundBar+8 && height >= fullHeight {
+		body = beside(horizon(v), bars(v, min(36, width-left-aroundBar)))
 	} else {
-		out = append(out, vehicleWords(v))
-		out = append(out, right...)
+		body = append([]string{vehicleWords(v)}, bars(v, min(32, width-aroundBar))...)
 	}
-	out = append(out, styled(dim, strings.Repeat("─", max(0, width))))
-	out = append(out, foot(v)...)
+	end := append([]string{out[1]}, foot(v)...)
+	// Where the terminal is low, the motors go first; the head, the cautions and the keys are what nobody may miss.
+	room := max(0, height-1-len(out)-len(end))
+	out = append(append(out, body[:min(room, len(body))]...), end...)
+	if over := len(out) - max(1, height-1); over > 0 {
+		out = append(out[:1], out[1+over:]...)
+	}
 	for i := range out {
 		out[i] = ansi.Truncate(out[i], max(0, width), "…")
 	}
-	if len(out) > height-1 {
-		// The head and the keys are what nobody may miss.
-		keys := out[len(out)-1]
-		out = append(out[:max(0, height-2)], keys)
+	return out
+}
+
+// beside puts two blocks next to each other; the left one's lines are all as wide as the horizon's.
+func beside(left, right []string) []string {
+	out := make([]string, max(len(left), len(right)))
+	for i := range out {
+		l, r := strings.Repeat(" ", horizonWidth+2), ""
+		if i < len(left) {
+			l = left[i]
+		}
+		if i < len(right) {
+			r = right[i]
+		}
+		out[i] = l + "  " + r
 	}
 	return out
 }
@@ -184,21 +191,25 @@ func gauge(share float64, n int) string {
 }
 
 func vehicleWords(v View) string {
-	s := " vehicle  "
-	if !v.HasAttitude {
-		s += "attitude not known"
-	} else {
-		s += attitudeWords(v)
-	}
-	if v.HasSpeed {
-		s += fmt.Sprintf("  %.1f m/s", v.Speed)
-	}
-	return s
+	attitude, more := attitudeWords(v)
+	return " vehicle  " + strings.TrimRight(attitude+"  "+more, " ")
 }
 
-func attitudeWords(v View) string {
-	heading := math.Mod(math.Round(degrees(v.Attitude.Yaw))+720, 360)
-	return fmt.Sprintf("roll %s° pitch %s° hdg %03.0f°", signed(degrees(v.Attitude.Roll), 1), signed(degrees(v.Attitude.Pitch), 1), heading)
+// attitudeWords is two pieces, each as narrow as the horizon.
+func attitudeWords(v View) (attitude, more string) {
+	attitude = "attitude not known"
+	var parts []string
+	if v.HasAttitude {
+		attitude = fmt.Sprintf("roll %s° pitch %s°", signed(degrees(v.Attitude.Roll), 1), signed(degrees(v.Attitude.Pitch), 1))
+		parts = append(parts, fmt.Sprintf("heading %03.0f°", math.Mod(math.Round(degrees(v.Attitude.Yaw))+720, 360)))
+	}
+	if v.HasSpeed {
+		parts = append(parts, fmt.Sprintf("%.1f m/s", v.Speed))
+	}
+	if v.HasAttitude && v.Derived {
+		parts = append(parts, "derived")
+	}
+	return attitude, strings.Join(parts, "  ")
 }
 
 // horizon is the view forward out of the vehicle: ground below the line, and a mark where the nose points. It shows 25°
@@ -215,34 +226,27 @@ func horizon(v View) []string {
 			}
 		}
 	}
-	wings := []rune("━━━━┓ ◆ ┏━━━━")
-	if !v.HasAttitude {
-		wings = []rune("attitude not known")
-	}
-	for i, r := range wings {
-		if r != ' ' || !v.HasAttitude {
-			grid[horizonHeight/2][(horizonWidth-len(wings))/2+i] = r
+	for row := range grid {
+		line := string(grid[row][:])
+		switch {
+		case row != horizonHeight/2:
+			line = styled(sky, line)
+		case !v.HasAttitude:
+			const words = "attitude not known"
+			line = strings.Repeat(" ", (horizonWidth-len(words))/2) + words + strings.Repeat(" ", (horizonWidth-len(words)+1)/2)
+		default:
+			cells, left, right := grid[row][:], horizonWidth/2-6, horizonWidth/2+2
+			line = styled(sky, string(cells[:left])) + styled(nose, "━━━━┓") + styled(sky, string(cells[left+5:left+6])) + styled(nose, "◆") +
+				styled(sky, string(cells[right-1:right])) + styled(nose, "┏━━━━") + styled(sky, string(cells[right+5:]))
 		}
-	}
-	for _, row := range grid {
-		out = append(out, styled(dim, "│")+styled(sky, string(row[:]))+styled(dim, "│"))
+		out = append(out, styled(dim, "│")+line+styled(dim, "│"))
 	}
 	out = append(out, styled(dim, "└"+border+"┘"))
 	pad := func(s string) string {
 		return s + strings.Repeat(" ", max(0, horizonWidth+2-ansi.StringWidth(s)))
 	}
-	words := " "
-	if v.HasAttitude {
-		words += attitudeWords(v)
-	}
-	more := " "
-	if v.HasSpeed {
-		more += fmt.Sprintf("speed %.1f m/s", v.Speed)
-	}
-	if v.Derived {
-		more += "  attitude derived by the host"
-	}
-	return append(out, pad(ansi.Truncate(words, horizonWidth+2, "…")), pad(ansi.Truncate(more, horizonWidth+2, "…")))
+	words, more := attitudeWords(v)
+	return append(out, pad(ansi.Truncate(" "+words, horizonWidth+2, "…")), pad(ansi.Truncate(" "+more, horizonWidth+2, "…")))
 }
 
 // ground is the glyph for how much of one cell lies under the horizon.
@@ -285,7 +289,7 @@ func bars(v View, width int) []string {
 			continue
 		}
 		value, unit := axisValue(a, v.Commanded[a])
-		out = append(out, fmt.Sprintf("%-5s %5s %s %-5s %s", a, sides[a][0],
+		out = append(out, fmt.Sprintf("%-5s %5s %s %-6s %s", a, sides[a][0],
 			styled(cyan, bar(v.Low[a], v.High[a], v.Wanted[a], v.Commanded[a], width)), sides[a][1], value+short(unit)))
 	}
 	if len(v.Held) > 0 {
@@ -303,9 +307,9 @@ func bars(v View, width int) []string {
 		}
 		name := ansi.Truncate(clean(a.Name), 11, "…")
 		name += strings.Repeat(" ", max(0, 11-ansi.StringWidth(name)))
-		out = append(out, fmt.Sprintf("%s %s       %s", name, styled(cyan, bar(a.Low, a.High, math.NaN(), a.Position, width)), value))
+		out = append(out, fmt.Sprintf("%s %s        %s", name, styled(cyan, bar(a.Low, a.High, math.NaN(), a.Position, width)), value))
 	}
-	return out
+	return append(out, styled(dim, fmt.Sprintf("loop: %d ticks, %d late, %d skipped", v.Ticks, v.Late, v.Skipped)))
 }
 
 func short(unit string) string {
@@ -374,10 +378,9 @@ func foot(v View) []string {
 	if v.Controller.State != "" {
 		seat += ", controller " + clean(v.Controller.State)
 	}
-	ticks := fmt.Sprintf("ticks %d, late %d, skipped %d", v.Ticks, v.Late, v.Skipped)
-	out = append(out, seat+"   "+ticks)
+	out = append(out, seat)
 	if !v.Controller.Simulated {
-		out = append(out, " "+styled(bold, "No emergency stop and no safety rating: the motor supply's switch stops the seat."))
+		out = append(out, " "+styled(bold, "No safety rating, no emergency stop. What stops the seat: the supply switch."))
 	}
 	return append(out, styled(dim, " "+KeysHelp))
 }

@@ -81,6 +81,9 @@ type Controller struct {
 // FrameTime is how often Render is worth calling.
 const FrameTime = time.Second / 15
 
+// mostPending is the most events that one frame adds.
+const mostPending = 64
+
 // plainEvery is the time between plain lines.
 const plainEvery = time.Second
 
@@ -117,6 +120,10 @@ func (d *Display) Event(at time.Duration, text string) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.ansi {
+		if len(d.pending) == mostPending {
+			// More than a frame can show: the latest say more.
+			d.pending = append(d.pending[:0], d.pending[1:]...)
+		}
 		d.pending = append(d.pending, line)
 		return
 	}
