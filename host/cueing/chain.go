@@ -137,7 +137,7 @@ func (c *Chain) Step(m *estimate.Motion) pose.Pose {
 	p = p.Only(c.axes)
 
 	if fresh {
-		c.blend.start(c.last, c.change, p)
+		c.blend.start(c.last, c.change)
 	}
 	p = c.blend.apply(p)
 	for a := range p {

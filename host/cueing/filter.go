@@ -113,26 +113,25 @@ func compress(x, travel float64) float64 {
 	return x / math.Sqrt(math.Sqrt(1+r*r))
 }
 
-// blend carries an output over a break in its target: what the target lacks at the break, in place and in speed, is
-// added and dies away by a quintic in time, with speed and acceleration zero at its end.
+// blend carries an output over a break in its target: what the output was goes on at its last speed, which dies away,
+// and is faded into the target by a quintic in time, so that neither place nor speed nor acceleration jumps.
 type blend struct {
-	step, at float64 // share of the blend's length, a tick and so far; 1: over
-	off, vel pose.Pose
+	step, at   float64 // share of the blend's length, a tick and so far; 1: over
+	was, speed pose.Pose
 }
 
 func newBlend(length, dt float64) blend { return blend{step: dt / length, at: 1} }
 
-// start begins from what the output was and its change a tick, toward a target that stands still. A start during
-// another keeps a little less of the speed, so that a target which breaks at every tick brings the output to rest.
-func (b *blend) start(was, change, target pose.Pose) {
+// start begins from what the output was and its change a tick. A start during another keeps a little less of the speed,
+// so that a target which breaks at every tick brings the output to rest.
+func (b *blend) start(was, change pose.Pose) {
 	keep := 1 / b.step
 	if b.at < 1 {
 		keep *= 0.9
 	}
 	b.at = 0
 	for a := range was {
-		b.off[a] = was[a] - target[a]
-		b.vel[a] = change[a] * keep
+		b.was[a], b.speed[a] = was[a], change[a]*keep
 	}
 }
 
@@ -145,11 +144,10 @@ func (b *blend) apply(target pose.Pose) pose.Pose {
 		return target
 	}
 	t := b.at
-	t3 := t * t * t
-	p := 1 - t3*(10-t*(15-6*t))
-	v := t - t3*(6-t*(8-3*t))
+	in := t * t * t * (10 - t*(15-6*t))
+	on := t * (1 - t/2)
 	for a := range target {
-		target[a] += p*b.off[a] + v*b.vel[a]
+		target[a] = in*target[a] + (1-in)*(b.was[a]+on*b.speed[a])
 	}
 	return target
 }
