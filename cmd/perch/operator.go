@@ -1,0 +1,166 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"math"
+	"os"
+	"os/signal"
+	"syscall"
+	"time"
+
+	"perch/host/guard"
+	"perch/host/ride"
+	"perch/host/seat"
+	"perch/host/terminal"
+)
+
+// operator carries what is pressed to the ride, gives it signs of life while the terminal is there, and ends it.
+type operator struct {
+	end     context.CancelFunc
+	ride    *ride.Ride
+	screen  *screen
+	driver  seat.Driver
+	keys    <-chan terminal.Key
+	restore func()
+	signals chan os.Signal
+	here    bool // the operator's terminal is there
+	ending  bool
+	warned  bool // the cautions have been shown
+	left    int  // of the countdown, s; 0: none
+	confirm bool // --arm waits for Enter
+}
+
+func newOperator(ctx context.Context, end context.CancelFunc, r *ride.Ride, s *screen, d seat.Driver) *operator {
+	o := &operator{end: end, ride: r, screen: s, driver: d, here: true, signals: make(chan os.Signal, 4)}
+	signal.Notify(o.signals, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
+	var err error
+	if o.keys, o.restore, err = terminal.ReadKeys(ctx, os.Stdin); err != nil {
+		o.restore = func() {} // no terminal: signals are all there is
+	}
+	return o
+}
+
+// attend runs until the program ends. With arm it asks for Enter after the cautions, counts down, and arms once.
+func (o *operator) attend(arm bool) {
+	alive := time.NewTicker(100 * time.Millisecond)
+	second := time.NewTicker(time.Second)
+	simulated := o.simulated()
+	switch {
+	case simulated:
+		o.say(slog.LevelInfo, "the controller says that it is simulated: it homes and arms itself, since nothing moves")
+	case arm:
+		o.caution()
+		o.confirm = true
+		o.say(slog.LevelWarn, "Enter begins a countdown of five seconds; any other key leaves the seat parked")
+	default:
+		o.say(slog.LevelInfo, "the seat stays where it is until you ask: h homes it, a held for a second arms it")
+	}
+	for {
+		select {
+		case <-alive.C:
+			if o.here {
+				o.ride.Alive()
+			}
+		case <-second.C:
+			o.count()
+		case s := <-o.signals:
+			if s == syscall.SIGHUP {
+				o.here = false
+			}
+			o.finish()
+		case key, open := <-o.keys:
+			if !open {
+				o.keys, o.here = nil, false
+				continue
+			}
+			o.press(key)
+		}
+	}
+}
+
+func (o *operator) simulated() bool {
+	var s seat.Status
+	o.driver.Status(&s)
+	return s.Simulated
+}
+
+func (o *operator) say(level slog.Level, line string) { o.screen.tell(level, line) }
+
+// caution shows the cautions, once.
+func (o *operator) caution() {
+	if o.warned {
+		return
+	}
+	o.warned = true
+	for _, line := range append(terminal.SupplyTest(), terminal.Cautions()...) {
+		o.say(slog.LevelWarn, line)
+	}
+}
+
+// count takes a second off a countdown that runs.
+func (o *operator) count() {
+	if o.left == 0 {
+		return
+	}
+	o.left--
+	o.screen.counts.Store(int32(o.left))
+	if o.left == 0 {
+		o.ride.Ask(guard.AskArm)
+		return
+	}
+	o.bell()
+}
+
+func (o *operator) bell() { fmt.Fprint(os.Stderr, terminal.Countdown(o.left), "\r") }
+
+func (o *operator) press(key terminal.Key) {
+	confirmed := o.confirm && key.Kind == terminal.Confirm
+	if o.left > 0 || o.confirm && !confirmed {
+		o.left, o.confirm = 0, false
+		o.screen.counts.Store(0)
+		o.say(slog.LevelWarn, "not armed: a key was pressed")
+	}
+	switch key.Kind {
+	case terminal.Stop:
+		o.ride.Ask(guard.AskStop)
+	case terminal.Holding:
+		o.screen.holding.Store(math.Float64bits(key.Progress))
+		if !o.simulated() {
+			o.caution()
+		}
+	case terminal.Arm:
+		o.screen.holding.Store(0)
+		o.ride.Ask(guard.AskArm)
+	case terminal.Park:
+		o.ride.Ask(guard.AskPark)
+	case terminal.Home:
+		o.ride.Ask(guard.AskHome)
+	case terminal.Reset:
+		o.ride.Ask(guard.AskReset)
+	case terminal.Choose:
+		o.ride.Choose(key.Number - 1)
+	case terminal.End:
+		o.finish()
+	case terminal.Confirm:
+		if confirmed {
+			o.confirm, o.left = false, terminal.CountdownSeconds
+			o.screen.counts.Store(int32(o.left))
+			o.bell()
+		}
+	}
+}
+
+// finish ends the ride; the second time, the program.
+func (o *operator) finish() {
+	if o.ending {
+		o.restore()
+		o.screen.close()
+		fmt.Fprintln(os.Stderr, "perch: ended at once; the controller brakes by its own law and holds")
+		os.Exit(exitFailed)
+	}
+	o.ending = true
+	o.say(slog.LevelInfo, "ending: settling and parking; Ctrl-C again ends at once")
+	o.end()
+}

@@ -1,0 +1,307 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"runtime"
+	"runtime/debug"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/term"
+
+	"perch/host/chain"
+	"perch/host/config"
+	"perch/host/cueing"
+	"perch/host/estimate"
+	"perch/host/guard"
+	"perch/host/mechanism"
+	"perch/host/plugin"
+	"perch/host/record"
+	"perch/host/ride"
+	"perch/host/seat"
+	"perch/host/seat/simulated"
+	"perch/sdk/recording"
+)
+
+type runOptions struct {
+	config  string
+	sources []string
+	sets    []string
+	seat    string
+	rate    float64
+	length  time.Duration
+	trace   string
+	record  string
+	arm     bool
+	json    bool
+}
+
+func runCommand() *cobra.Command {
+	var o runOptions
+	c := &cobra.Command{
+		Use:   "run",
+		Short: "Ride: a source, through the chain and the guard, to a seat",
+		Long: `Start the sources, open the seat's controller, and move the seat as the live source's vehicle moves.
+
+Without anything else an invented flight moves a simulated seat. A controller that says it is simulated homes and arms
+itself, because nothing moves. Any other stays parked until you ask: h homes it; hold a for a second to arm it. Esc or
+space always stops. Ctrl-C settles, parks and ends; a second Ctrl-C ends at once, and the controller brakes by itself.
+
+Before anyone rides: a switch that cuts the motor supply without this program, and somebody at that switch. Perch is no
+substitute for it and carries no safety rating; local codes come first.`,
+		Example: `  perch run
+  perch run --source mavlink --set listen=udp://127.0.0.1:14550 --seat /dev/ttyACM0
+  perch run --source mavlink --set file=flight.tlog --trace ride.csv
+  perch run --config seat-and-sources.toml --arm
+  perch run --for 20s --json | head`,
+		Args: arguments(0, "no argument"),
+		RunE: func(c *cobra.Command, _ []string) error { return run(c.Context(), c.OutOrStdout(), o) },
+	}
+	f := c.Flags()
+	f.StringVar(&o.config, "config", "", "a configuration file (TOML)")
+	f.StringArrayVar(&o.sources, "source", nil, "an adapter by NAME or PATH (repeatable; the first is live)")
+	f.StringArrayVar(&o.sets, "set", nil, "a setting, KEY=VALUE with one source, SOURCE.KEY=VALUE with several (repeatable)")
+	f.StringVar(&o.seat, "seat", "", "simulated, a serial port, or usb:VID:PID[:SERIAL]")
+	f.Float64Var(&o.rate, "rate", 0, "the loop's rate in Hz (default 500)")
+	f.DurationVar(&o.length, "for", 0, "settle, park and end after this long, such as 60s")
+	f.StringVar(&o.trace, "trace", "", "write a row a tick to this CSV file")
+	f.StringVar(&o.record, "record", "", "record states, commands, status and events to this file")
+	f.BoolVar(&o.arm, "arm", false, "arm a real seat once, after cautions and a countdown (needs a terminal)")
+	f.BoolVar(&o.json, "json", false, "ten JSON objects a second instead of a picture")
+	return c
+}
+
+// configured joins the file and the flags; flags go before the file.
+func configured(o runOptions) (config.Config, error) {
+	c := config.Default()
+	if o.config != "" {
+		var err error
+		if c, err = config.Load(o.config); err != nil {
+			return c, err
+		}
+	}
+	if len(o.sources) > 0 {
+		c.Sources = nil
+		for _, name := range o.sources {
+			p, err := program(name)
+			if err != nil {
+				return c, err
+			}
+			if slices.ContainsFunc(c.Sources, func(s config.Source) bool { return s.Name == p.Name }) {
+				return c, fmt.Errorf("--source %s: named twice; give each source a name of its own in a --config file", name)
+			}
+			c.Sources = append(c.Sources, config.Source{Name: p.Name, Command: p.Command})
+		}
+		c.Live = c.Sources[0].Name
+	}
+	names := make([]string, len(c.Sources))
+	for i, s := range c.Sources {
+		names[i] = s.Name
+	}
+	sets, err := config.ParseSets(o.sets, names)
+	if err != nil {
+		return c, err
+	}
+	for i := range c.Sources {
+		s := &c.Sources[i]
+		merged := map[string]string{}
+		for _, from := range []map[string]string{s.Settings, sets[s.Name]} {
+			for k, v := range from {
+				merged[k] = v
+			}
+		}
+		s.Settings = merged
+	}
+	if o.seat != "" {
+		c.Seat.Port = o.seat
+	}
+	if o.rate != 0 {
+		c.Rate = o.rate
+	}
+	return c, nil
+}
+
+// chainSettings makes the chain's settings from the configuration.
+func chainSettings(c config.Config, m mechanism.Mechanism) (chain.Settings, error) {
+	cues := cueing.Preset(c.Profile.Class)
+	cues.Mode, cues.Intensity = cueing.Washout, c.Profile.Intensity
+	if c.Profile.Mode == cueing.Follow.String() {
+		cues.Mode = cueing.Follow
+	}
+	s := chain.Settings{
+		Rate: c.Rate, Mechanism: m, Limits: guard.Limits(c.Seat.Limits), Estimate: estimate.Settings{Delay: -1},
+	}
+	for i, source := range c.Sources {
+		s.Cueing = append(s.Cueing, cues)
+		if source.Name == c.Live {
+			s.Live = i
+		}
+	}
+	return s, nil
+}
+
+// sources finds the program of each configured source.
+func sources(c config.Config) ([]ride.Source, error) {
+	var out []ride.Source
+	for _, s := range c.Sources {
+		p := plugin.Program{Name: s.Name, Command: s.Command, SHA256: s.SHA256}
+		if s.Adapter != "" {
+			var err error
+			if p, err = program(s.Adapter); err != nil {
+				return nil, err
+			}
+		}
+		out = append(out, ride.Source{Name: s.Name, Program: p, Settings: s.Settings})
+	}
+	return out, nil
+}
+
+// openSeat opens the controller, or makes a simulated one in this process.
+func openSeat(ctx context.Context, c config.Config, m mechanism.Mechanism, log *slog.Logger) (*seat.Link, error) {
+	actuators := m.Actuators()
+	s := seat.Settings{
+		Port: c.Seat.Port, Baud: c.Seat.Baud, N: len(actuators), Metres: actuators[0].Unit == "m",
+		Period: time.Duration(float64(time.Second) / c.Rate), Board: c.Seat.Board, Log: log,
+	}
+	if c.Seat.Port == config.Simulated {
+		return seat.NewLink(ctx, s, func(ctx context.Context) (io.ReadWriteCloser, string, error) {
+			port, err := simulated.Dial(ctx, controllerSettings(c, m))
+			return port, config.Simulated, err
+		})
+	}
+	return seat.Open(ctx, s)
+}
+
+func run(ctx context.Context, w io.Writer, o runOptions) (err error) {
+	c, err := configured(o)
+	if err != nil {
+		return refuse(err)
+	}
+	m, err := c.Seat.Mechanism.New()
+	if err != nil {
+		return refuse(err)
+	}
+	chained, err := chainSettings(c, m)
+	if err != nil {
+		return refuse(err)
+	}
+	from, err := sources(c)
+	if err != nil {
+		return refuse(err)
+	}
+	if o.arm && c.Seat.Port != config.Simulated && !term.IsTerminal(int(os.Stdin.Fd())) {
+		return refuse(errors.New("--arm: needs a terminal to show the cautions and to stop from; start it in one"))
+	}
+	recorder, closeFiles, err := openRecorder(o, c, m)
+	if err != nil {
+		return refuse(err)
+	}
+	defer func() { err = errors.Join(err, closeFiles()) }()
+
+	// One more place in the scheduler than there are processors, so that the loop's thread finds one when it wakes;
+	// and few collections, since each of them costs the loop.
+	runtime.GOMAXPROCS(runtime.NumCPU() + 1)
+	debug.SetGCPercent(400)
+
+	screen := newScreen(w, o.json, c, m)
+	defer screen.close()
+	log := slog.New(screen.handler())
+	link, err := openSeat(ctx, c, m, log)
+	if err != nil {
+		return refuse(err)
+	}
+	defer func() { err = errors.Join(err, link.Close()) }()
+
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	r, err := ride.New(ride.Settings{
+		Chain: chained, Sources: from, Driver: link, Recorder: recorder, Log: log,
+		Tell: screen.tell, Attended: true, RealTime: true, Length: o.length,
+	})
+	if err != nil {
+		return refuse(err)
+	}
+	operator := newOperator(ctx, cancel, r, screen, link)
+	defer operator.restore()
+	go operator.attend(o.arm)
+	ended := make(chan error, 1)
+	go func() { ended <- r.Run(ctx) }()
+	for frame := time.NewTicker(screen.every()); ; {
+		select {
+		case err := <-ended:
+			frame.Stop()
+			screen.show(r.Snapshot())
+			if settings := new(plugin.SettingsError); errors.As(err, &settings) {
+				return refuse(err)
+			}
+			return err
+		case <-frame.C:
+			screen.show(r.Snapshot())
+		}
+	}
+}
+
+// openRecorder makes the files that were asked for.
+func openRecorder(o runOptions, c config.Config, m mechanism.Mechanism) (*record.Recorder, func() error, error) {
+	var files []*os.File
+	closeAll := func() error {
+		var err error
+		for _, f := range files {
+			err = errors.Join(err, f.Close())
+		}
+		return err
+	}
+	create := func(flag, path string) (*os.File, error) {
+		f, err := os.Create(path)
+		if err != nil {
+			return nil, errors.Join(fmt.Errorf("%s: %w", flag, err), closeAll())
+		}
+		files = append(files, f)
+		return f, nil
+	}
+	var names, actuators []string
+	for _, s := range c.Sources {
+		names = append(names, s.Name)
+	}
+	for _, a := range m.Actuators() {
+		actuators = append(actuators, a.Name+"_"+a.Unit)
+	}
+	var trace *record.Trace
+	if o.trace != "" {
+		f, err := create("--trace", o.trace)
+		if err != nil {
+			return nil, nil, err
+		}
+		if trace, err = record.NewTrace(f, 1/c.Rate, names, m.Actuators()); err != nil {
+			return nil, nil, errors.Join(fmt.Errorf("--trace: %w", err), closeAll())
+		}
+	}
+	var to *recording.Writer
+	if o.record != "" {
+		f, err := create("--record", o.record)
+		if err != nil {
+			return nil, nil, err
+		}
+		text := config.DefaultText()
+		if o.config != "" {
+			if text, err = os.ReadFile(o.config); err != nil {
+				return nil, nil, errors.Join(fmt.Errorf("--config: %w", err), closeAll())
+			}
+		}
+		to, err = recording.NewWriter(f, recording.Header{
+			PerchVersion: version, Rate: c.Rate, Started: time.Now().UnixNano(), Config: strings.ToValidUTF8(string(text), "?"),
+			Sources: names, Actuators: actuators,
+		})
+		if err != nil {
+			return nil, nil, errors.Join(fmt.Errorf("--record: %w", err), closeAll())
+		}
+	}
+	return record.NewRecorder(trace, to, len(actuators)), closeAll, nil
+}

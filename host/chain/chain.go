@@ -1,0 +1,166 @@
+// Package chain joins the stages from the sources to the seat into one value whose Step is one tick.
+//
+// It reads no clock and does no I/O, and a Step allocates nothing: the same states seen at the same ticks, with the
+// same requests, give the same rows, bit for bit, on machines of one architecture. Each source has a lane of its
+// own (freshness, estimation, cueing), and every lane runs at every tick, so that changing the live source is a
+// crossfade between two poses and never a jump.
+package chain
+
+import (
+	"fmt"
+
+	"perch/host/cueing"
+	"perch/host/estimate"
+	"perch/host/guard"
+	"perch/host/mechanism"
+	"perch/host/pose"
+	"perch/host/source"
+	"perch/sdk/vehicle"
+)
+
+// Fade is how long a crossfade between live sources takes, s.
+const Fade = 1.5
+
+// lowRate is where telemetry is so sparse that onsets show its steps, Hz (common practice, no source).
+const lowRate = 10
+
+// Settings describe a chain.
+type Settings struct {
+	Rate      float64 // ticks a second, Hz
+	Mechanism mechanism.Mechanism
+	Limits    guard.Limits
+	Cueing    []cueing.Settings // one a source, in the order in which they are named
+	Estimate  estimate.Settings
+	Live      int // index of the source that is live at first
+}
+
+// Input is what a tick takes besides states.
+type Input struct {
+	Controller  guard.Controller
+	Ask         guard.Ask
+	OperatorAge float64 // s since whoever armed last gave a sign of life
+}
+
+// Row is what a tick made.
+type Row struct {
+	Tick       uint64
+	Source     int   // the live one
+	Seen       bool  // it has given a state
+	SourceTime int64 // of its newest state, ns
+	Liveness   source.Liveness
+	Motion     estimate.Motion // of the live source
+	Wanted     pose.Pose       // out of cueing
+	Guarded    guard.Output    // what the guard made of it
+}
+
+type lane struct {
+	watch    *source.Watch
+	estimate *estimate.Estimator
+	cueing   *cueing.Chain
+	newest   int64
+	started  bool
+	liveness source.Liveness
+	motion   estimate.Motion
+	pose     pose.Pose
+}
+
+// Chain is the stages of one ride.
+type Chain struct {
+	tick    uint64
+	lanes   []lane
+	live    int
+	left    int // the one that was live before
+	blend   *source.Blend
+	machine *guard.Machine
+}
+
+// New builds a chain at rest, or says what is wrong with its settings.
+func New(s Settings) (*Chain, error) {
+	if !(s.Rate >= 50 && s.Rate <= 2000) {
+		return nil, fmt.Errorf("rate %g Hz: the loop runs at 50 to 2000 Hz", s.Rate)
+	}
+	if s.Live < 0 || s.Live >= len(s.Cueing) {
+		return nil, fmt.Errorf("live source %d of %d: there is no such source", s.Live, len(s.Cueing))
+	}
+	dt := 1 / s.Rate
+	machine, err := guard.NewMachine(s.Mechanism, s.Limits, dt)
+	if err != nil {
+		return nil, err
+	}
+	c := &Chain{live: s.Live, left: s.Live, blend: source.NewBlend(dt, Fade), machine: machine}
+	travel := halfTravel(s.Limits)
+	for _, settings := range s.Cueing {
+		washout, err := cueing.New(settings, s.Mechanism.Axes(), travel, dt)
+		if err != nil {
+			return nil, err
+		}
+		c.lanes = append(c.lanes, lane{watch: source.NewWatch(dt), estimate: estimate.New(s.Estimate, dt), cueing: washout})
+	}
+	return c, nil
+}
+
+// halfTravel is the travel that is free on both sides of level.
+func halfTravel(l guard.Limits) pose.Pose {
+	var out pose.Pose
+	for a := range out {
+		out[a] = max(0, min(l.High[a], -l.Low[a]))
+	}
+	return out
+}
+
+// Tick is the number of the tick that the next Step makes.
+func (c *Chain) Tick() uint64 { return c.tick }
+
+// Delay is what estimation adds on the live source, s.
+func (c *Chain) Delay() float64 { return c.lanes[c.live].estimate.Delay() }
+
+// See hands a state of one source to the next Step.
+func (c *Chain) See(of int, s *vehicle.State) {
+	l := &c.lanes[of]
+	l.watch.Saw(s, c.tick)
+	if s.Condition != vehicle.Running {
+		return
+	}
+	l.estimate.Push(s, c.tick)
+	if !l.started || s.Discontinuity || s.SourceTime > l.newest {
+		l.newest, l.started = s.SourceTime, true
+	}
+}
+
+// Choose makes another source the live one, by a crossfade. One that does not exist changes nothing.
+func (c *Chain) Choose(of int) {
+	if of >= 0 && of < len(c.lanes) && of != c.live {
+		c.left, c.live = c.live, of
+		c.blend.Switch()
+	}
+}
+
+// SetIntensity changes every lane's intensity, 0 gentle to 1 hard; it glides.
+func (c *Chain) SetIntensity(x float64) {
+	for i := range c.lanes {
+		c.lanes[i].cueing.SetIntensity(x)
+	}
+}
+
+// Step makes one tick.
+func (c *Chain) Step(in *Input, out *Row) {
+	for i := range c.lanes {
+		l := &c.lanes[i]
+		l.liveness = l.watch.Step(c.tick)
+		l.cueing.SetLowRate(l.liveness.Rate > 0 && l.liveness.Rate < lowRate)
+		l.estimate.Step(c.tick, &l.motion)
+		l.pose = l.cueing.Step(&l.motion)
+	}
+	l := &c.lanes[c.live]
+	out.Tick, out.Source, out.Seen, out.SourceTime = c.tick, c.live, l.started, l.newest
+	out.Liveness, out.Motion = l.liveness, l.motion
+	out.Wanted = c.blend.StepFrom(c.lanes[c.left].pose, l.pose, false)
+	out.Guarded = c.machine.Step(guard.Input{
+		Wanted:      out.Wanted,
+		Live:        l.liveness.Live(),
+		Controller:  in.Controller,
+		Ask:         in.Ask,
+		OperatorAge: in.OperatorAge,
+	})
+	c.tick++
+}

@@ -1,0 +1,347 @@
+// Package ride is where the chain meets the world: it starts the adapters, wakes the chain at the loop's rate, hands
+// what comes out to the seat and to the recorder, and carries what an operator asks.
+//
+// The loop's goroutine only moves plain values: states out of queues, a status out of the driver, a setpoint into it,
+// a row into a ring. Everything that may wait has a goroutine of its own.
+package ride
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"perch/host/chain"
+	"perch/host/guard"
+	"perch/host/loop"
+	"perch/host/mechanism"
+	"perch/host/plugin"
+	"perch/host/record"
+	"perch/host/seat"
+	"perch/host/source"
+	"perch/proto/seatlink"
+	"perch/sdk/vehicle"
+)
+
+// Source is one source of a ride.
+type Source struct {
+	Name     string // as the operator calls it
+	Program  plugin.Program
+	Settings map[string]string
+}
+
+// Settings are what a ride is made of.
+type Settings struct {
+	Chain    chain.Settings
+	Sources  []Source // as many as Chain.Cueing, in the same order
+	Driver   seat.Driver
+	Recorder *record.Recorder
+	Log      *slog.Logger
+	// Tell takes each line that the operator must see. It may be called from any goroutine.
+	Tell func(level slog.Level, line string)
+	// Attended says that a real seat needs signs of life from the operator: see Alive.
+	Attended bool
+	// Probe measures the ride from inside; nil: nothing is measured.
+	Probe *Probe
+	// RealTime asks for a real-time priority of the loop's thread.
+	RealTime bool
+	// Length ends the ride after this long; 0: it goes on.
+	Length time.Duration
+}
+
+// Snapshot is what a ride looks like from outside.
+type Snapshot struct {
+	Row     chain.Row
+	Status  seat.Status
+	Timing  loop.Timing
+	Sources []plugin.Status
+	Dropped []uint64 // states that each source's queue dropped
+	Lost    uint64   // rows that the recorder lost
+}
+
+// parkTime is how long the end of a ride may take before the loop ends anyway; the controller then brakes by its own law.
+const parkTime = 20 * time.Second
+
+// Ride is one ride.
+type Ride struct {
+	s        Settings
+	chain    *chain.Chain
+	queues   []*source.Queue
+	plugins  []*plugin.Source
+	asked    atomic.Uint32 // guard.Ask bits for the next tick
+	alive    atomic.Uint64 // signs of life from the operator
+	choice   atomic.Int32  // source to choose at the next tick, -1: none
+	tick     atomic.Uint64
+	ended    atomic.Bool // the seat is parked and disarmed, because the end was asked for
+	skipped  atomic.Uint64
+	late     atomic.Int64
+	ticks    atomic.Uint64
+	mu       sync.Mutex
+	snapshot Snapshot
+	// what follows belongs to the loop's goroutine
+	self     self
+	in       chain.Input
+	row      chain.Row
+	status   seat.Status
+	seen     record.Seen
+	said     record.Said
+	setpoint seat.Setpoint
+	lastSign uint64
+	quiet    uint64 // ticks since the last sign of life
+}
+
+// New builds a ride. Nothing is started.
+func New(s Settings) (*Ride, error) {
+	if len(s.Sources) == 0 || len(s.Sources) != len(s.Chain.Cueing) {
+		return nil, fmt.Errorf("ride: %d sources with %d cueing settings: give one of each", len(s.Sources), len(s.Chain.Cueing))
+	}
+	c, err := chain.New(s.Chain)
+	if err != nil {
+		return nil, err
+	}
+	r := &Ride{s: s, chain: c}
+	r.choice.Store(-1)
+	for range s.Sources {
+		r.queues = append(r.queues, source.NewQueue())
+	}
+	actuators := s.Chain.Mechanism.Actuators()
+	r.setpoint.N = len(actuators)
+	r.setpoint.Metres = len(actuators) > 0 && actuators[0].Unit == "m"
+	return r, nil
+}
+
+// Ask hands an operator's request to the next tick.
+func (r *Ride) Ask(a guard.Ask) { r.asked.Or(uint32(a)) }
+
+// Alive is a sign of life from whoever armed the seat.
+func (r *Ride) Alive() { r.alive.Add(1) }
+
+// Choose makes another source live, by its index.
+func (r *Ride) Choose(of int) { r.choice.Store(int32(of)) }
+
+// Snapshot is the newest picture of the ride, at most 20 ms old.
+func (r *Ride) Snapshot() Snapshot {
+	r.mu.Lock()
+	s := r.snapshot
+	r.mu.Unlock()
+	s.Timing = loop.Timing{Ticks: r.ticks.Load(), Skipped: r.skipped.Load(), Late: time.Duration(r.late.Load())}
+	s.Sources, s.Dropped = make([]plugin.Status, len(r.plugins)), make([]uint64, len(r.plugins))
+	for i, p := range r.plugins {
+		s.Sources[i], s.Dropped[i] = p.Status(), r.queues[i].Dropped()
+	}
+	return s
+}
+
+// Run starts the sources and rides until ctx ends, or Settings.Length is over; then it settles and parks the seat,
+// disarms it, and ends the adapters. The error is the first thing that made the ride impossible.
+func (r *Ride) Run(ctx context.Context) error {
+	sources, endSources := context.WithCancel(context.WithoutCancel(ctx))
+	defer endSources()
+	if err := r.start(sources); err != nil {
+		return errors.Join(err, r.stop())
+	}
+	if r.s.Length > 0 {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, r.s.Length)
+		defer cancel()
+	}
+	looping, endLoop := context.WithCancel(context.WithoutCancel(ctx))
+	defer endLoop()
+	stopEnd := context.AfterFunc(ctx, func() {
+		r.Ask(guard.AskEnd)
+		time.AfterFunc(parkTime, endLoop)
+	})
+	defer stopEnd()
+	var pumping sync.WaitGroup
+	pumping.Go(func() { r.pump(looping) })
+	loop.Loop{Period: time.Duration(float64(time.Second) / r.s.Chain.Rate), RealTime: r.s.RealTime}.Run(looping, r.granted, r.step)
+	endLoop()
+	pumping.Wait()
+	return errors.Join(r.recorded(), r.stop())
+}
+
+func (r *Ride) granted(err error) {
+	if err != nil {
+		r.s.Log.Info(err.Error())
+	}
+}
+
+// start starts every adapter at once, since each takes a while.
+func (r *Ride) start(ctx context.Context) error {
+	r.plugins = make([]*plugin.Source, len(r.s.Sources))
+	failures := make([]error, len(r.s.Sources))
+	var starting sync.WaitGroup
+	for i, s := range r.s.Sources {
+		starting.Go(func() {
+			p := s.Program
+			p.Name = s.Name
+			r.plugins[i], failures[i] = plugin.Start(ctx, p, s.Settings, plugin.Options{
+				Log:    r.s.Log.With("source", s.Name),
+				Sink:   func(v *vehicle.State) { r.take(i, v) },
+				Notify: func(e plugin.Event) { r.tell(levelOf(e.Phase), e.Text) },
+			})
+		})
+	}
+	starting.Wait()
+	return errors.Join(failures...)
+}
+
+// take queues a state for the next tick. It runs in the goroutine that reads the adapter's stream.
+func (r *Ride) take(of int, s *vehicle.State) {
+	if r.s.Probe != nil {
+		r.s.Probe.arrived(s.SourceTime)
+	}
+	r.queues[of].Push(s)
+}
+
+func levelOf(p plugin.Phase) slog.Level {
+	if p == plugin.Waiting {
+		return slog.LevelWarn
+	}
+	return slog.LevelInfo
+}
+
+// stop ends every adapter at once.
+func (r *Ride) stop() error {
+	ctx, cancel := context.WithTimeout(context.Background(), 6*time.Second)
+	defer cancel()
+	failures := make([]error, len(r.plugins))
+	var stopping sync.WaitGroup
+	for i, p := range r.plugins {
+		if p != nil {
+			stopping.Go(func() { failures[i] = p.Stop(ctx) })
+		}
+	}
+	stopping.Wait()
+	return errors.Join(failures...)
+}
+
+// tell shows a line and records it.
+func (r *Ride) tell(level slog.Level, line string) {
+	r.s.Recorder.Event(r.tick.Load(), level, line)
+	r.s.Tell(level, line)
+}
+
+// step is one tick. It neither waits nor allocates.
+func (r *Ride) step(timing loop.Timing) bool {
+	r.ticks.Store(timing.Ticks + 1)
+	r.skipped.Store(timing.Skipped)
+	r.late.Store(int64(timing.Late))
+	if of := r.choice.Swap(-1); of >= 0 {
+		r.chain.Choose(int(of))
+	}
+	tick := r.chain.Tick()
+	r.tick.Store(tick)
+	if r.s.Probe != nil {
+		r.s.Probe.tick(timing.Late, r.chain.Delay())
+	}
+	for i, q := range r.queues {
+		for q.Pop(&r.seen.State) {
+			r.seen.Tick, r.seen.Source = tick, i
+			r.chain.See(i, &r.seen.State)
+			r.s.Recorder.PutState(&r.seen)
+		}
+	}
+	r.s.Driver.Status(&r.status)
+	r.in.Controller = controller(&r.status)
+	r.in.Ask = guard.Ask(r.asked.Swap(0)) | r.self.ask(&r.in.Controller, &r.row)
+	r.in.OperatorAge = r.operatorAge()
+	r.chain.Step(&r.in, &r.row)
+	out := &r.row.Guarded
+	if command := commandOf(out.Command); command != 0 {
+		r.s.Driver.Do(command)
+	}
+	if out.Setpoint {
+		r.setpoint.Position, r.setpoint.Speed, r.setpoint.Acceleration = out.Actuators, out.Speeds, out.Accelerations
+		r.s.Driver.Send(&r.setpoint)
+	}
+	r.s.Recorder.PutRow(&r.row)
+	if tick%10 == 0 {
+		r.said.Tick, r.said.Status = tick, r.status
+		r.s.Recorder.PutStatus(&r.said)
+	}
+	r.ended.Store(out.Ended)
+	return !out.Ended
+}
+
+// operatorAge is how long ago the operator gave a sign of life, in s.
+func (r *Ride) operatorAge() float64 {
+	if sign := r.alive.Load(); sign != r.lastSign || !r.s.Attended || r.status.Simulated {
+		r.lastSign, r.quiet = sign, 0
+	} else {
+		r.quiet++
+	}
+	return float64(r.quiet) / r.s.Chain.Rate
+}
+
+// controller is the guard's view of a seat's status.
+func controller(s *seat.Status) guard.Controller {
+	return guard.Controller{
+		Present:   s.Connected,
+		Simulated: s.Simulated,
+		Homed:     s.Homed,
+		Homing:    s.State == seatlink.StateHoming,
+		Armed:     s.Armed,
+		Ready:     s.State == seatlink.StateReady,
+		Fault:     s.State == seatlink.StateFault,
+		Supply:    s.State != seatlink.StateSupplyOff,
+		Stopped:   s.State == seatlink.StateStopping || s.State == seatlink.StateHeld,
+		BootID:    s.BootID,
+		Position:  mechanism.Positions(s.Positions),
+	}
+}
+
+// pump writes what the loop left, and keeps the snapshot, until the loop ends.
+func (r *Ride) pump(ctx context.Context) {
+	draining := time.NewTicker(20 * time.Millisecond)
+	defer draining.Stop()
+	flushed := time.Now()
+	var failed bool
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-draining.C:
+		}
+		err := r.s.Recorder.Drain()
+		if time.Since(flushed) > time.Second {
+			err = r.s.Recorder.Flush()
+			flushed = time.Now()
+		}
+		if err != nil && !failed {
+			failed = true
+			r.tell(slog.LevelError, fmt.Sprintf("recording stopped, the ride goes on: %v", err))
+		}
+		r.look()
+	}
+}
+
+// look renews the snapshot, and tells of a change of the seat's state.
+func (r *Ride) look() {
+	row, status := r.s.Recorder.Last()
+	r.mu.Lock()
+	before := r.snapshot.Row.Guarded
+	r.snapshot.Row, r.snapshot.Status, r.snapshot.Lost = *row, *status, r.s.Recorder.Dropped()
+	r.mu.Unlock()
+	if row.Guarded.State == before.State && row.Guarded.Cause == before.Cause {
+		return
+	}
+	line := "seat: " + row.Guarded.State.String()
+	if cause := row.Guarded.Cause.String(); cause != "" {
+		line += ": " + cause
+	}
+	r.tell(slog.LevelInfo, line)
+}
+
+// recorded writes what is left when the loop has ended.
+func (r *Ride) recorded() error {
+	r.s.Recorder.Drain() //nolint:errcheck // Flush gives the same error
+	if err := r.s.Recorder.Flush(); err != nil {
+		return fmt.Errorf("recording: %w", err)
+	}
+	r.look()
+	return nil
+}
