@@ -40,9 +40,9 @@ const CountdownSeconds = 5
 func Countdown(left int) string {
 	switch {
 	case left <= 0:
-		return "The seat moves now. Any key stops it.\a"
+		return "The seat moves now. Esc or space stops it.\a"
 	case left == 1:
-		return "The seat may move in 1 second. Any key stops it.\a"
+		return "The seat may move in 1 second. Esc or space stops it.\a"
 	}
-	return fmt.Sprintf("The seat may move in %d seconds. Any key stops it.\a", left)
+	return fmt.Sprintf("The seat may move in %d seconds. Esc or space stops it.\a", left)
 }

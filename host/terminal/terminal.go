@@ -33,7 +33,7 @@ type View struct {
 	Speed       float64 // m/s
 	HasSpeed    bool
 
-	State     string // of the seat, as the design names it: off, homing, parked, riding, settling, stopping, held, fault
+	State     string // of the seat: off, homing, parked, riding, settling, stopping, held, fault
 	Cause     string // why it is so, or ""
 	Armed     bool
 	Reduced   bool    // at reduced speed and travel
