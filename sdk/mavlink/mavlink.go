@@ -47,6 +47,8 @@ type Frame struct {
 	Signature []byte // 13 bytes, not verified; nil where the frame is not signed
 	Raw       []byte // the whole frame
 	Known     bool   // the message is in the table, so its checksum was checked and is right
+
+	work *coder // for Decode, kept so that one is not allocated for each frame
 }
 
 // Checksum is the frame's checksum as sent.
@@ -176,8 +178,11 @@ func (f *Frame) Decode(m Message) bool {
 	if f.ID != m.ID() {
 		return false
 	}
-	var c coder
-	copy(c.buf[:], f.Payload)
-	m.code(&c)
+	if f.work == nil {
+		f.work = new(coder)
+	}
+	*f.work = coder{}
+	copy(f.work.buf[:], f.Payload)
+	m.code(f.work)
 	return true
 }

@@ -34,7 +34,20 @@ scan:
 	for at < len(r.buf) {
 		rest := r.buf[at:]
 		f := &r.frame
-		switch Parse(rest, f) {
+		verdict := Parse(rest, f)
+		// What cannot be judged is a false start where a frame with a right checksum lies in it: no message of the
+		// table carries frames. So a false start neither costs nor delays what is whole behind it.
+		if within := len(rest); verdict == Unchecked || verdict == Incomplete {
+			if verdict == Unchecked {
+				within = len(f.Raw)
+			}
+			if n := inside(rest, within); n > 0 {
+				at += n
+				r.skipped += uint64(n)
+				continue
+			}
+		}
+		switch verdict {
 		case Checked:
 			at += len(f.Raw)
 			frame(f)
@@ -59,4 +72,16 @@ scan:
 		r.skipped++
 	}
 	r.buf = r.buf[:copy(r.buf, r.buf[at:])]
+}
+
+// inside finds the first frame with a right checksum that starts after the first byte of b and before the end of what
+// starts there; 0: there is none.
+func inside(b []byte, end int) int {
+	var f Frame
+	for i := 1; i < end; i++ {
+		if (b[i] == StartV1 || b[i] == StartV2) && Parse(b[i:], &f) == Checked {
+			return i
+		}
+	}
+	return 0
 }
