@@ -39,7 +39,7 @@ func (b *bounds) sample(m mechanism.Mechanism, axes []pose.Axis, low, high pose.
 	for i, ax := range axes {
 		b.centre[i] = (low[ax] + high[ax]) / 2
 		b.half[i] = (high[ax] - low[ax]) / 2
-		step[i] = max(min(0.02*b.half[i], 1e-2), 1e-9)
+		step[i] = min(0.02*b.half[i], 1e-2) // 0 where the axis does not move, which needs no bounds
 	}
 	at := func(p [pose.Count]float64, q *mechanism.Positions) bool {
 		var full pose.Pose
@@ -107,6 +107,9 @@ func derive(at func([pose.Count]float64, *mechanism.Positions) bool, p, step [po
 	for i := range n {
 		for j := i; j < n; j++ {
 			for k := j; k < n; k++ {
+				if step[i] == 0 || step[j] == 0 || step[k] == 0 {
+					continue
+				}
 				// the mixed third difference over the corners of a cube of half-steps; its faces give the lower ones
 				var third, second, first mechanism.Positions
 				for c := range 8 {

@@ -363,9 +363,6 @@ func (m *Machine) stop(out *Output) {
 }
 
 func (m *Machine) off(c *Controller, ask Ask, out *Output) {
-	if m.l.Rest() {
-		m.l.Brake()
-	}
 	out.Refused = ask & (AskArm | AskPark)
 	able := c.Present && c.Supply && !c.Fault && !c.Homing
 	switch {
@@ -466,9 +463,8 @@ func (m *Machine) mayArm(in *Input) bool {
 
 // arm begins to arm the controller: from where it says it is, since the first setpoint has to be there.
 func (m *Machine) arm(c *Controller, out *Output) {
-	_, q := 0, m.l.q
 	for k := range m.l.acts {
-		if math.Abs(q[k]-c.Position[k]) > 1e-4 {
+		if math.Abs(m.l.q[k]-c.Position[k]) > 1e-4 {
 			if !m.meet(c) {
 				m.enter(Fault, CauseUnreachable)
 				return
