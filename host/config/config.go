@@ -183,7 +183,7 @@ func parse(name string, data []byte, base Config) (Config, error) {
 
 // Classes are the vehicle classes that a profile may name.
 func Classes() []string {
-	return []string{"aeroplane", "glider", "helicopter", "multirotor", "car", "boat", "any"}
+	return []string{"aeroplane", "glider", "helicopter", "multirotor", "ground", "car", "boat"}
 }
 
 func readSources(top *section, c *Config) {

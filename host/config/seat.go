@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"perch/host/guard"
 	"perch/host/mechanism"
 	"perch/host/pose"
 )
@@ -15,7 +16,7 @@ type Seat struct {
 	Port      string // "simulated", a serial port, or usb:VID:PID[:SERIAL]
 	Baud      int
 	Mechanism Mechanism
-	Limits    Limits
+	Limits    guard.Limits
 	Board     string            // what the controller says of itself, "" where not known
 	Record    map[string]string // [commissioning], as written
 }
@@ -52,9 +53,6 @@ func (m Mechanism) Axes() pose.Axes {
 	return m.Box.Axes
 }
 
-// Limits are the guard's.
-type Limits struct{ Low, High, Speed, Acceleration, Jerk pose.Pose }
-
 // What a file may ask for. These bounds catch slips of unit and sign; what a seat can bear is far below.
 const (
 	mostAngle        = math.Pi                // rad
@@ -71,7 +69,7 @@ const (
 
 // DefaultSeat is the simulated seat with the reference geometry.
 func DefaultSeat() Seat {
-	s, err := parseSeat("seat.toml", defaultSeat, Limits{})
+	s, err := parseSeat("seat.toml", defaultSeat, guard.Limits{})
 	if err != nil {
 		panic(err) // embedded; the tests read it
 	}
@@ -92,7 +90,7 @@ func ParseSeat(name string, data []byte) (Seat, error) {
 	return parseSeat(name, data, DefaultSeat().Limits)
 }
 
-func parseSeat(name string, data []byte, limits Limits) (Seat, error) {
+func parseSeat(name string, data []byte, limits guard.Limits) (Seat, error) {
 	root, faults := read(name, data)
 	s := Seat{Port: Simulated, Baud: 500_000}
 	top := &section{file: name, node: root, faults: &faults}
@@ -105,7 +103,7 @@ func parseSeat(name string, data []byte, limits Limits) (Seat, error) {
 	readMechanism(top, &s.Mechanism)
 	if s.Mechanism.Kind == Box {
 		b := s.Mechanism.Box
-		limits = Limits{b.Low, b.High, b.Speed, b.Acceleration, b.Jerk}
+		limits = guard.Limits{Low: b.Low, High: b.High, Speed: b.Speed, Acceleration: b.Acceleration, Jerk: b.Jerk}
 	}
 	s.Limits = limits
 	readLimits(top, &s)
@@ -121,6 +119,12 @@ func parseSeat(name string, data []byte, limits Limits) (Seat, error) {
 	}
 	return s, nil
 }
+
+// keyNames turns the mechanism's names for its measures into the file's.
+var keyNames = strings.NewReplacer("JointToSeatPointBack", "joint_to_seat_point_back", "HalfWidth", "half_width",
+	"SeatPointHeight", "seat_point_height", "CrankDrop", "crank_drop", "CrankForward", "crank_forward", "CrankOutward", "crank_outward",
+	"CrankRadius", "crank_radius", "RodLength", "rod_length", "LeastTransmissionAngle", "least_transmission_angle",
+	"TipBackward", "crank_tip", "Low", "low", "High", "high", "Speed", "speed", "Acceleration", "acceleration", "Jerk", "jerk")
 
 func readMechanism(top *section, m *Mechanism) {
 	s := top.sub("mechanism")
@@ -152,7 +156,7 @@ func readMechanism(top *section, m *Mechanism) {
 	}
 	if _, err := m.New(); err != nil {
 		for _, line := range strings.Split(err.Error(), "\n") {
-			s.fault(0, "", "%s", line)
+			s.fault(0, "", "%s", keyNames.Replace(line))
 		}
 	}
 }
