@@ -51,14 +51,19 @@ func stream(ctx context.Context, set sdk.Settings, out *sdk.Sender) error {
 	begin := time.Duration(set.Number("start") * float64(time.Second))
 	interval := time.Duration(float64(time.Second) / set.Number("rate"))
 	attitudeOnly := set.String("signals") == "attitude"
-	tick := time.NewTicker(interval)
-	defer tick.Stop()
 	var s vehicle.State
 	flight.At(begin, &s) // flying there is not part of the stream: the first state says no discontinuity
 	started := time.Now()
-	for {
+	tick := time.NewTicker(interval)
+	defer tick.Stop()
+	for last := time.Duration(-1); ; {
 		// The flight keeps to the clock: after a pause of this program states are missing, not late.
-		flight.At(begin+time.Since(started).Truncate(interval), &s)
+		at := time.Since(started).Truncate(interval)
+		if at <= last {
+			at = last + interval
+		}
+		last = at
+		flight.At(begin+at, &s)
 		if attitudeOnly {
 			s.Present &= vehicle.Set(0).With(vehicle.AttitudeW, vehicle.AttitudeX, vehicle.AttitudeY, vehicle.AttitudeZ)
 		}

@@ -194,7 +194,7 @@ func (f *Flight) chooseSpeed(t float64) {
 	target, least, most := 0.0, -2.5, 3.0
 	switch {
 	case f.landed != 0 && t > f.landed+2:
-		if f.u < 0.05 {
+		if f.u < 0.002 {
 			f.u, f.du, f.ddu = 0, 0, 0
 			return
 		}
