@@ -303,6 +303,22 @@ func TestLevelIsExactlyZero(t *testing.T) {
 	})
 }
 
+// TestComesHome: three minutes after a manoeuvre the seat is not nearly level but level.
+func TestComesHome(t *testing.T) {
+	c := chain(t, Preset("aeroplane"), 1<<pose.Count-1, 0.2)
+	var p pose.Pose
+	for n := range 110000 {
+		m := level()
+		if n < 1000 {
+			m.AngularVelocity, m.SpecificForce = r3.Vec{X: 0.5, Y: -0.4, Z: 0.3}, r3.Vec{X: 1, Y: 2, Z: -20}
+		}
+		p = c.Step(&m)
+	}
+	if p != (pose.Pose{}) {
+		t.Errorf("at the end: %v", p)
+	}
+}
+
 // ride is a drawn motion that changes smoothly, with every signal on the move.
 func ride(t *rapid.T) func(n int) estimate.Motion {
 	var size, pace [9]float64
@@ -593,7 +609,7 @@ func FuzzStepStaysInTravel(f *testing.F) {
 	f.Add(uint8(63), 1.0, 2.0, 3.0, -4.0, 5.0, 0.5, true)
 	f.Add(uint8(24), math.NaN(), math.Inf(1), math.Inf(-1), 1e308, -1e308, math.NaN(), false)
 	f.Fuzz(func(t *testing.T, axes uint8, a, b, c, d, e, q float64, restart bool) {
-		if axes = axes % 64; axes == 0 {
+		if axes %= 64; axes == 0 {
 			return
 		}
 		for mode := range modes {

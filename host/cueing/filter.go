@@ -46,6 +46,13 @@ func (f *filter) step(u float64) float64 {
 	y := f.b0*u + f.x1
 	f.x1 = f.b1*u - f.a1*y + f.x2
 	f.x2 = f.b2*u - f.a2*y
+	if u == 0 {
+		// Without this an old cue would linger among the subnormal numbers for ever, slow and never zero.
+		const gone = 1e-30
+		if math.Abs(f.x1) < gone && math.Abs(f.x2) < gone {
+			f.x1, f.x2 = 0, 0
+		}
+	}
 	return y
 }
 

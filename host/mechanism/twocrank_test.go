@@ -206,6 +206,26 @@ func TestTravelLimit(t *testing.T) {
 	}
 }
 
+// TestReach: the corner that the two cranks reach least far is roll = ±pitch with pitch up; see the rays of the script.
+func TestReach(t *testing.T) {
+	s := DefaultTwoCrank()
+	s.Low, s.High, s.LeastTransmissionAngle = -175*deg, 175*deg, 30*deg
+	m, err := NewTwoCrank(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	diagonal := oracle(t).Limits[4][2]
+	near(t, "share of 8 by 8 deg", Reach(m, tilted(8, 8)), diagonal/8, 1e-6)
+	near(t, "share of 5 by 5 deg", Reach(m, tilted(5, 5)), 1, 0)
+	near(t, "share of no travel", Reach(m, pose.Pose{}), 1, 0)
+	near(t, "share of no number", Reach(m, tilted(math.NaN(), 1)), 0, 0)
+	b, err := NewBox(cube(1<<pose.Count-1, 0.2))
+	if err != nil {
+		t.Fatal(err)
+	}
+	near(t, "share of a box", Reach(b, pose.Pose{0.1, 0.2, 0.4, 0, 0, 0.3}), 0.5, 1e-9)
+}
+
 // anySeat draws a buildable geometry whose crank is about level at neutral.
 func anySeat(t *rapid.T) *TwoCrank {
 	s := DefaultTwoCrank()
@@ -344,7 +364,7 @@ func TestDrawingIsWellFormed(t *testing.T) {
 	words := ""
 	for {
 		token, err := d.Token()
-		if err == io.EOF {
+		if errors.Is(err, io.EOF) {
 			break
 		}
 		if err != nil {
