@@ -8,7 +8,7 @@ import (
 	"time"
 )
 
-// Server runs a Controller in real time. Its time goes on while something is connected.
+// Server runs a Controller in real time. Its time begins with the first connection, and goes on whether something is connected or not.
 type Server struct {
 	mu         sync.Mutex
 	controller *Controller
@@ -55,7 +55,7 @@ func (s *Server) Serve(ctx context.Context, port io.ReadWriteCloser) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	s.mu.Lock()
-	s.last = time.Now()
+	s.catchUp()
 	s.mu.Unlock()
 
 	// Output that nobody reads is dropped rather than waited for, as a UART does.
