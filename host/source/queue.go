@@ -54,19 +54,13 @@ func (q *Queue) Push(s *vehicle.State) {
 	if q.hasSpare {
 		n, q.hasSpare = q.spare, false
 	} else {
-		// At most 64 numbers wait and one is with the consumer: one of 66 is always here.
-		for q.freeTail.Load() == q.freeHead {
-			q.dropOldest()
-			if q.hasSpare {
-				break
-			}
+		// At most 64 numbers wait and one is with the consumer: one of 66 is always given back.
+		if q.freeTail.Load() == q.freeHead {
+			q.dropped.Add(1) // two producers: the caller's mistake, and no reason to stop
+			return
 		}
-		if q.hasSpare {
-			n, q.hasSpare = q.spare, false
-		} else {
-			n = q.free[q.freeHead%loop]
-			q.freeHead++
-		}
+		n = q.free[q.freeHead%loop]
+		q.freeHead++
 	}
 	q.states[n] = *s
 	t := q.tail.Load()

@@ -26,6 +26,7 @@ type Selector struct {
 	wanted  int
 	current int
 	leaving int
+	shown   bool // the last target was the current source's pose
 }
 
 // NewSelector makes a selector among count sources, with none chosen, for a loop of tick dt, s. A fade takes fade, s.
@@ -64,7 +65,10 @@ func (s *Selector) Step(poses []pose.Pose, live []bool) Selection {
 	if s.wanted != s.current {
 		switch {
 		case s.is(live, s.current) && s.is(live, s.wanted):
-			s.leaving, s.current = s.current, s.wanted
+			if s.leaving = None; s.shown {
+				s.leaving = s.current
+			}
+			s.current = s.wanted
 			s.blend.Switch()
 		case s.blend.level():
 			s.leaving, s.current = None, s.wanted
@@ -82,6 +86,7 @@ func (s *Selector) Step(poses []pose.Pose, live []bool) Selection {
 	if !s.blend.Fading() || !s.is(live, s.leaving) {
 		s.leaving = None
 	}
+	s.shown = alive
 	out := Selection{Source: s.current, Live: alive}
 	if s.leaving != None {
 		out.Pose = s.blend.StepFrom(poses[s.leaving], target, !alive)
