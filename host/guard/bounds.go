@@ -24,14 +24,15 @@ type bounds struct {
 	centre [pose.Count]float64
 	half   [pose.Count]float64 // of the largest usable box, below and above the centre alike
 	level  [levels][mechanism.MaxActuators]slopes
-	usable int // boxes with bounds, from the smallest
+	usable int                                         // boxes with bounds, from the smallest
+	steep  [mechanism.MaxActuators][pose.Count]float64 // the largest first derivatives anywhere in reach
 }
 
 // margin is how much larger than the sampled derivatives the bounds are.
 const margin = 1.15
 
 // sample fills the bounds over the boxes low..high scaled about their middle. A box with a sample outside the
-// reachable set is not used, nor any larger one.
+// reachable set is not used, nor any larger one; what of it is in reach still counts for the steepest slopes.
 func (b *bounds) sample(m mechanism.Mechanism, axes []pose.Axis, low, high pose.Pose) {
 	*b = bounds{}
 	n, na := len(axes), len(m.Actuators())
@@ -48,6 +49,7 @@ func (b *bounds) sample(m mechanism.Mechanism, axes []pose.Axis, low, high pose.
 		}
 		return m.Inverse(full, q) == nil
 	}
+	whole := true
 	random := rand.New(rand.NewPCG(1, 2))
 	for l := range levels {
 		scale := float64(l+1) / levels
@@ -83,7 +85,9 @@ func (b *bounds) sample(m mechanism.Mechanism, axes []pose.Axis, low, high pose.
 			}
 		}
 		g := &b.level[l]
-		if l > 0 {
+		if l == 0 {
+			whole = true
+		} else {
 			*g = b.level[l-1]
 		}
 		for _, p := range points {
@@ -91,16 +95,72 @@ func (b *bounds) sample(m mechanism.Mechanism, axes []pose.Axis, low, high pose.
 				r := max(0, b.half[i]*scale-step[i])
 				p[i] = min(max(p[i], b.centre[i]-r), b.centre[i]+r)
 			}
-			if !derive(at, p, step, n, na, g) {
-				return
+			ok := derive(at, p, step, n, na, g)
+			whole = whole && ok
+			if ok {
+				continue
 			}
+			// as far out on the line to the point as there is reach
+			lo, hi := 0.0, 1.0
+			var best [pose.Count]float64
+			for range 8 {
+				mid := (lo + hi) / 2
+				var c [pose.Count]float64
+				for i := range n {
+					c[i] = b.centre[i] + mid*(p[i]-b.centre[i])
+				}
+				var q mechanism.Positions
+				if at(c, &q) {
+					lo, best = mid, c
+				} else {
+					hi = mid
+				}
+			}
+			for i := range n {
+				best[i] = b.centre[i] + 0.96*(best[i]-b.centre[i])
+			}
+			derive(at, best, step, n, na, g)
 		}
 		for q := range na {
 			g[q].settle(n, b.half)
+			b.steep[q] = g[q].first
 		}
-		b.usable = l + 1
+		if whole {
+			b.usable = l + 1
+		}
 	}
 }
+
+// ease is how much of the pose's acceleration and jerk the brake law uses, so that what all axes ask of an actuator at
+// once is within its limits. Without it a pose that may be accelerated harder than the actuators can follow would have
+// no stop that passes, and so no motion either.
+func (b *bounds) ease(axes []pose.Axis, acts []mechanism.Actuator, l *Limits) (acceleration, jerk float64) {
+	acceleration, jerk = 1, 1
+	for k, c := range acts {
+		var a, j float64
+		for i, ax := range axes {
+			if b.half[i] == 0 {
+				continue
+			}
+			a += b.steep[k][i] * l.Acceleration[ax]
+			j += b.steep[k][i] * l.Jerk[ax]
+		}
+		room := share
+		if !b.level[levels-1][k].curved {
+			room = 1
+		}
+		if a > 0 {
+			acceleration = min(acceleration, room*c.Acceleration/a)
+		}
+		if j > 0 {
+			jerk = min(jerk, room*c.Jerk/j)
+		}
+	}
+	return acceleration, jerk
+}
+
+// share is what of an actuator's acceleration and jerk the first derivatives may use; the curvature needs the rest.
+const share = 0.85
 
 // derive raises g to the derivatives at p by central differences.
 func derive(at func([pose.Count]float64, *mechanism.Positions) bool, p, step [pose.Count]float64, n, na int, g *[mechanism.MaxActuators]slopes) bool {
@@ -147,6 +207,7 @@ func derive(at func([pose.Count]float64, *mechanism.Positions) bool, p, step [po
 
 // settle drops what is only rounding, so that a straight mechanism costs no products.
 func (s *slopes) settle(n int, half [pose.Count]float64) {
+	was := s.curved
 	s.curved = false
 	for i := range n {
 		for j := range n {
@@ -158,6 +219,11 @@ func (s *slopes) settle(n int, half [pose.Count]float64) {
 					s.curved = true
 				}
 			}
+		}
+	}
+	if !s.curved && !was {
+		for i := range n {
+			s.first[i] = s.first[i] / margin * (1 + 1e-9)
 		}
 	}
 }

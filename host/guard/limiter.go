@@ -59,6 +59,7 @@ type Limiter struct {
 	q, qv, qa  mechanism.Positions
 	wanted     [pose.Count]float64 // the last target, after the clamp, and its differences
 	wv, wa     [pose.Count]float64
+	at         [3]mechanism.Positions // where the mechanism writes: what goes through an interface would be allocated
 	rollLeft   int
 	fullChecks uint64 // roll-outs made tick by tick, for measurements
 }
@@ -101,10 +102,11 @@ func NewLimiter(m mechanism.Mechanism, limits Limits, dt float64) (*Limiter, err
 // adopt puts limits in force; bounds must be sampled for them.
 func (l *Limiter) adopt(limits Limits) {
 	l.limits = limits
+	easeA, easeJ := l.bounds.ease(l.axes, l.acts, &limits)
 	for i, ax := range l.axes {
 		l.low[i], l.high[i] = limits.Low[ax], limits.High[ax]
 		l.neutral[i] = min(max(0, limits.Low[ax]), limits.High[ax])
-		l.law[i] = newLaw(l.dt, limits.Acceleration[ax]*(1-2*hair), limits.Jerk[ax]*(1-2*hair))
+		l.law[i] = newLaw(l.dt, easeA*limits.Acceleration[ax]*(1-2*hair), easeJ*limits.Jerk[ax]*(1-2*hair))
 		l.loose.speed[i] = limits.Speed[ax] * (1 + overSpeed)
 		l.loose.acceleration[i] = limits.Acceleration[ax] * (1 + overAcceleration)
 		l.loose.jerk[i] = limits.Jerk[ax] * (1 + overJerk)
@@ -289,9 +291,8 @@ func (l *Limiter) ahead(i int, a float64) float64 {
 
 // send makes x the present state; q is its actuators' position, or nil.
 func (l *Limiter) send(x *[pose.Count]float64, q *mechanism.Positions) {
-	var found mechanism.Positions
 	if q == nil {
-		q = &found
+		q = &l.at[1]
 		if l.m.Inverse(l.full(x), q) != nil {
 			// only rounding leads here, since the roll-out of the last pose went through this one
 			for k := range l.acts {
@@ -346,8 +347,8 @@ func (l *Limiter) Step(target pose.Pose) (pose.Pose, Held) {
 			held |= HeldTravel
 		}
 	}
-	var q mechanism.Positions
-	held |= l.pull(&r, &q)
+	q := &l.at[0]
+	held |= l.pull(&r, q)
 
 	var vr, ar [pose.Count]float64
 	for i := range l.axes {
@@ -363,7 +364,7 @@ func (l *Limiter) Step(target pose.Pose) (pose.Pose, Held) {
 	}
 
 	l.rollLeft = work
-	why := l.exact(&r, &q)
+	why := l.exact(&r, q)
 	if why == 0 {
 		return l.full(&l.x), held
 	}
@@ -376,8 +377,8 @@ func (l *Limiter) Step(target pose.Pose) (pose.Pose, Held) {
 		w[i] = l.permit(i, b[i], l.rejoin(i, r[i], vr[i], ar[i]))
 	}
 	var x [pose.Count]float64
-	if l.try(&w, &x, &q) {
-		l.send(&x, &q)
+	if l.try(&w, &x, q) {
+		l.send(&x, q)
 		return l.full(&l.x), held
 	}
 	// the furthest along the line from the brake to there
@@ -391,8 +392,8 @@ func (l *Limiter) Step(target pose.Pose) (pose.Pose, Held) {
 		for i := range l.axes {
 			c[i] = b[i] + mid*(w[i]-b[i])
 		}
-		if l.try(&c, &x, &q) {
-			lo, best, found, bestX, bestQ = mid, c, true, x, q
+		if l.try(&c, &x, q) {
+			lo, best, found, bestX, bestQ = mid, c, true, x, *q
 		} else {
 			hi = mid
 		}
@@ -409,8 +410,8 @@ func (l *Limiter) Step(target pose.Pose) (pose.Pose, Held) {
 		f := 1.0
 		for range 3 {
 			c[i] = best[i] + f*(w[i]-best[i])
-			if l.try(&c, &x, &q) {
-				best, found, bestX, bestQ = c, true, x, q
+			if l.try(&c, &x, q) {
+				best, found, bestX, bestQ = c, true, x, *q
 				break
 			}
 			f /= 4
@@ -583,13 +584,14 @@ func (l *Limiter) proves(x, v, a *[pose.Count]float64, q, qv, qa *mechanism.Posi
 			return HeldActuator
 		}
 	}
-	if l.plain(x, v, a, q, &e, s) {
+	if l.plain(x, &l.v, &l.a, q, &e, s) {
 		return 0
 	}
 	return l.walk(*x, *v, *a, *q, *qv, *qa, &e, int(ticks)+4, s)
 }
 
-// plain proves a roll-out by the bounds of the mechanism's derivatives over the box that it covers.
+// plain proves a roll-out from x by the bounds of the mechanism's derivatives over the box that it covers. v and a are
+// the speeds and accelerations of the states before, to which the actuators' first differences reach back.
 func (l *Limiter) plain(x, v, a *[pose.Count]float64, q *mechanism.Positions, e *[pose.Count]extent, s *set) bool {
 	n := len(l.axes)
 	g := l.bounds.find(e, n)
@@ -599,9 +601,8 @@ func (l *Limiter) plain(x, v, a *[pose.Count]float64, q *mechanism.Positions, e 
 	var vm, am, jm, dm [pose.Count]float64
 	for i := range n {
 		jm[i] = l.law[i].d / l.dt
-		// the differences of the first ticks reach back to the present state
-		am[i] = max(e[i].acceleration, math.Abs(l.a[i]))
-		vm[i] = max(e[i].speed, math.Abs(l.v[i]))
+		am[i] = max(e[i].acceleration, math.Abs(a[i]))
+		vm[i] = max(e[i].speed, math.Abs(v[i]))
 		dm[i] = max(e[i].high-x[i], x[i]-e[i].low)
 	}
 	for k := range l.acts {
@@ -642,7 +643,7 @@ func (l *Limiter) plain(x, v, a *[pose.Count]float64, q *mechanism.Positions, e 
 // walk is the roll-out tick by tick, through the mechanism.
 func (l *Limiter) walk(x, v, a [pose.Count]float64, q, qv, qa mechanism.Positions, e *[pose.Count]extent, ticks int, s *set) Held {
 	l.fullChecks++
-	for range ticks {
+	for t := range ticks {
 		if l.rollLeft--; l.rollLeft < 0 {
 			return HeldActuator
 		}
@@ -662,8 +663,8 @@ func (l *Limiter) walk(x, v, a [pose.Count]float64, q, qv, qa mechanism.Position
 			x[i] = min(max(x[i]+v[i]*l.dt, l.low[i]), l.high[i]) // beyond by rounding at most: see proves
 			rest = rest && v[i] == 0 && a[i] == 0
 		}
-		var next mechanism.Positions
-		if l.m.Inverse(l.full(&x), &next) != nil {
+		next := &l.at[2]
+		if l.m.Inverse(l.full(&x), next) != nil {
 			return HeldReach
 		}
 		for k := range l.acts {
@@ -677,6 +678,19 @@ func (l *Limiter) walk(x, v, a [pose.Count]float64, q, qv, qa mechanism.Position
 		}
 		if rest {
 			return 0
+		}
+		if t%8 == 7 {
+			// the rest of it may be plain by now
+			var p, pv, pa [pose.Count]float64
+			for i := range l.axes {
+				e[i] = l.law[i].rollout(x[i], v[i], a[i])
+				p[i] = x[i]
+				pa[i] = math.Abs(a[i]) + 2*l.law[i].d
+				pv[i] = math.Abs(v[i]) + 2*l.dt*pa[i]
+			}
+			if l.plain(&p, &pv, &pa, &q, e, s) {
+				return 0
+			}
 		}
 	}
 	return 0

@@ -189,6 +189,8 @@ func (j *judges) see(p pose.Pose) error {
 	return j.act.See(q[:])
 }
 
+func inputsRand(seed uint64) *rand.Rand { return rand.New(rand.NewPCG(seed, 11)) }
+
 // input is one way to treat a guard: the wanted pose of tick k, given the last one sent.
 type input struct {
 	name string
