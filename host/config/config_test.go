@@ -324,3 +324,30 @@ func FuzzParse(f *testing.F) {
 		}
 	})
 }
+
+func TestSeatTextReadsBack(t *testing.T) {
+	seats := map[string]Seat{"default": DefaultSeat()}
+	data, err := os.ReadFile("testdata/seat-box.txt")
+	if err != nil {
+		t.Fatal(err)
+	}
+	input, _, _ := bytes.Cut(data, []byte(separator))
+	if seats["box"], err = ParseSeat("seat.toml", input); err != nil {
+		t.Fatal(err)
+	}
+	odd := DefaultSeat()
+	odd.Board = "a \"board\"\\ of\nits own\x01, ü"
+	odd.Record = map[string]string{"by hand": "yes", "stop": "3.9 deg"}
+	odd.Mechanism.TwoCrank.TipBackward = true
+	seats["odd"] = odd
+	for name, s := range seats {
+		got, err := ParseSeat(name, s.Text())
+		if err != nil {
+			t.Errorf("%s: %v\n%s", name, err, s.Text())
+			continue
+		}
+		if diff := cmp.Diff(s, got, cmpopts.EquateApprox(1e-11, 0)); diff != "" {
+			t.Errorf("%s: %s", name, diff)
+		}
+	}
+}

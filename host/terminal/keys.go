@@ -128,6 +128,9 @@ func decode(ctx context.Context, pressed <-chan []byte, keys chan<- Key) {
 			}
 		}
 		for _, k := range out {
+			if k.Kind == Holding && len(keys) == cap(keys) {
+				continue // only how far; nothing that matters may wait behind it
+			}
 			select {
 			case keys <- k:
 			case <-ctx.Done():

@@ -14,8 +14,8 @@ func TestReadKeysFromTerminal(t *testing.T) {
 	if err != nil {
 		t.Skip("no pseudo-terminal: ", err)
 	}
-	defer slave.Close()  //nolint:errcheck
-	defer master.Close() //nolint:errcheck
+	defer slave.Close()
+	defer master.Close()
 	before, err := term.GetState(int(slave.Fd()))
 	if err != nil {
 		t.Fatal(err)

@@ -107,7 +107,7 @@ func TestReadKeysNeedsATerminal(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close() //nolint:errcheck
+	defer f.Close()
 	if _, _, err := ReadKeys(context.Background(), f); !errors.Is(err, ErrNoTerminal) {
 		t.Errorf("got %v", err)
 	}

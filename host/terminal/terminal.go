@@ -10,12 +10,14 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"os"
 	"strings"
 	"sync"
 	"time"
 	"unicode"
 
 	"github.com/charmbracelet/x/ansi"
+	"golang.org/x/term"
 
 	"perch/host/pose"
 )
@@ -287,4 +289,15 @@ func StateLabel(state string) string {
 		return clean(state)
 	}
 	return label + " (" + state + ")"
+}
+
+// Size gives NewDisplay and NewWatch the size of the terminal that a file is, zero where it is none.
+func Size(f *os.File) func() (width, height int) {
+	return func() (int, int) {
+		width, height, err := term.GetSize(int(f.Fd()))
+		if err != nil {
+			return 0, 0
+		}
+		return width, height
+	}
 }

@@ -1,0 +1,104 @@
+package config
+
+import (
+	"bytes"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	"perch/host/pose"
+)
+
+// Text is the seat as a seat file, which ParseSeat reads back to within twelve digits. Comments that a person wrote are not
+// in it.
+func (s Seat) Text() []byte {
+	var b bytes.Buffer
+	b.WriteString("# Written by commissioning. Every number carries its unit.\n\n")
+	text := func(key, v string) { fmt.Fprintf(&b, "%s = %s\n", key, quote(v)) }
+	quantity := func(key string, d Dimension, v float64) { text(key, d.Format(v)) }
+	table := func(format string, a ...any) { fmt.Fprintf(&b, "\n["+format+"]\n", a...) }
+	axis := func(a pose.Axis, low, high, speed, acceleration, jerk pose.Pose) {
+		d := [...]Dimension{Length, Speed, Acceleration, Jerk}
+		if a.Unit() == "rad" {
+			d = [...]Dimension{Angle, AngularSpeed, AngularAcceleration, AngularJerk}
+		}
+		quantity("low", d[0], low[a])
+		quantity("high", d[0], high[a])
+		quantity("speed", d[1], speed[a])
+		quantity("acceleration", d[2], acceleration[a])
+		quantity("jerk", d[3], jerk[a])
+	}
+
+	text("port", s.Port)
+	fmt.Fprintf(&b, "baud = %d\n", s.Baud)
+	table("mechanism")
+	text("kind", s.Mechanism.Kind)
+	axes := s.Mechanism.Axes()
+	switch s.Mechanism.Kind {
+	case TwoCrank:
+		t := s.Mechanism.TwoCrank
+		quantity("joint_to_seat_point_back", Length, t.JointToSeatPointBack)
+		quantity("half_width", Length, t.HalfWidth)
+		quantity("seat_point_height", Length, t.SeatPointHeight)
+		quantity("crank_drop", Length, t.CrankDrop)
+		quantity("crank_forward", Length, t.CrankForward)
+		quantity("crank_outward", Length, t.CrankOutward)
+		quantity("crank_radius", Length, t.CrankRadius)
+		quantity("rod_length", Length, t.RodLength)
+		tip := "forward"
+		if t.TipBackward {
+			tip = "backward"
+		}
+		text("crank_tip", tip)
+		quantity("least_transmission_angle", Angle, t.LeastTransmissionAngle)
+		table("mechanism.crank")
+		quantity("low", Angle, t.Low)
+		quantity("high", Angle, t.High)
+		quantity("speed", AngularSpeed, t.Speed)
+		quantity("acceleration", AngularAcceleration, t.Acceleration)
+		quantity("jerk", AngularJerk, t.Jerk)
+	case Box:
+		m := s.Mechanism.Box
+		for a := range pose.Count {
+			if axes.Has(a) {
+				table("mechanism.%s", a)
+				axis(a, m.Low, m.High, m.Speed, m.Acceleration, m.Jerk)
+			}
+		}
+	}
+	for a := range pose.Count {
+		if axes.Has(a) {
+			table("limits.%s", a)
+			axis(a, s.Limits.Low, s.Limits.High, s.Limits.Speed, s.Limits.Acceleration, s.Limits.Jerk)
+		}
+	}
+	table("controller")
+	text("board", s.Board)
+	if len(s.Record) > 0 {
+		table("commissioning")
+		for _, k := range slices.Sorted(maps.Keys(s.Record)) {
+			text(quote(k), s.Record[k])
+		}
+	}
+	return b.Bytes()
+}
+
+// quote writes a TOML basic string. TOML knows fewer escapes than Go, and takes no control character bare.
+func quote(s string) string {
+	var b strings.Builder
+	b.WriteByte('"')
+	for _, r := range strings.ToValidUTF8(s, "\uFFFD") {
+		switch {
+		case r == '"' || r == '\\':
+			b.WriteByte('\\')
+			b.WriteRune(r)
+		case r < ' ' || r == 0x7f:
+			b.WriteString(`\u` + fmt.Sprintf("%04X", r))
+		default:
+			b.WriteRune(r)
+		}
+	}
+	b.WriteByte('"')
+	return b.String()
+}
