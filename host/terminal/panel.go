@@ -162,12 +162,12 @@ func head(v View, width int) string {
 	if v.Cause != "" {
 		left += " " + clean(v.Cause)
 	}
-	right := "disarmed "
+	right := "[disarmed]"
 	if v.Armed {
-		right = styled(bold, "ARMED") + " "
+		right = styled(bold, "[ARMED]")
 	}
 	if v.Reduced {
-		right = "reduced speed, " + right
+		right = "reduced speed " + right
 	}
 	switch {
 	case v.Countdown > 0:
