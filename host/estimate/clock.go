@@ -4,6 +4,7 @@ const (
 	windows    = 4
 	windowLong = 0.5 // s
 	lateMost   = 0.25
+	aheadMost  = 0.3
 )
 
 // clock maps a source's time to the loop's. Its offset follows the least difference between arrival and source
@@ -78,7 +79,7 @@ func (c *clock) step(now, h float64) {
 		return
 	}
 	d := want - c.offset
-	if now-c.begun < windowLong && d < 0 {
+	if d < 0 && now-c.begun < windowLong || d < -aheadMost {
 		c.offset = want
 		return
 	}

@@ -83,8 +83,25 @@ type Estimator struct {
 	earth    track
 	onGround track
 
-	shown                          vehicle.Set
+	speeding                        twoLags // dV/dt in body axes
+	shown                           vehicle.Set
 	ratesOut, forceOut, velocityOut handover
+}
+
+// twoLags smooths a vector through two equal first-order lags, so that neither it nor its rate steps.
+type twoLags struct {
+	way      int
+	one, two r3.Vec
+}
+
+func (l *twoLags) step(way int, v r3.Vec, w, h float64) r3.Vec {
+	if way != l.way {
+		l.way, l.one, l.two = way, v, v
+	}
+	g := min(w*h, 1)
+	l.one = r3.Add(l.one, r3.Scale(g, r3.Sub(v, l.one)))
+	l.two = r3.Add(l.two, r3.Scale(g, r3.Sub(l.one, l.two)))
+	return l.two
 }
 
 // handover hides the step where one way to know a vector takes over from another.
@@ -247,6 +264,11 @@ func (e *Estimator) join(s *vehicle.State, t float64) {
 		n2 := q.Real*q.Real + q.Imag*q.Imag + q.Jmag*q.Jmag + q.Kmag*q.Kmag
 		if n2 > 0.25 && n2 < 2.25 {
 			e.heading.put(bearing{t: t, q: unit(q)})
+			if r := &e.rates; r.n > 0 {
+				if m := r.at(max(r.pick(t), 0)); m.t == t && m.mask == 7 {
+					e.heading.measured(t, m.v)
+				}
+			}
 		}
 	}
 	if wm != 0 {
@@ -357,7 +379,7 @@ func (e *Estimator) complete(t, h float64, out *Motion) {
 	var w r3.Vec
 	switch {
 	case e.rates.live(t):
-		left, _ := carry(e.rates.age(t) - gap(&e.rates))
+		left, _ := carry(e.rates.age(t) + fadeFrom - gap(&e.rates))
 		way, w = 1, r3.Scale(left, e.rates.out)
 		out.Present |= shifted(e.rates.seen, vehicle.AngularVelocityP)
 	case haveQ && e.heading.n > 1:
@@ -407,14 +429,17 @@ func (e *Estimator) complete(t, h float64, out *Motion) {
 		out.Present |= shifted(e.force.seen, vehicle.SpecificForceX)
 	case haveQ && haveE && e.earth.seen == 7 && e.earth.n > 1:
 		way = 2
-		f = r3.Add(toBody(q, e.earth.lag2), rest)
+		f = r3.Add(e.speeding.step(way, toBody(q, e.earth.now), e.earth.rhythm.smoothing(), h), rest)
 	case haveQ && haveB && e.body.seen == 7 && e.body.n > 1 && out.Present.Has(vehicle.AngularVelocityP, vehicle.AngularVelocityQ, vehicle.AngularVelocityR):
 		way = 3
-		f = r3.Add(r3.Add(e.body.lag2, r3.Cross(out.AngularVelocity, e.body.out)), rest)
+		a := e.speeding.step(way, e.body.now, e.body.rhythm.smoothing(), h)
+		f = r3.Add(r3.Add(a, r3.Cross(out.AngularVelocity, e.body.out)), rest)
 	}
 	if way > 1 {
 		out.Present |= force
 		out.Derived |= force
+	} else {
+		e.speeding.way = way
 	}
 	out.SpecificForce = e.forceOut.step(way, f, h)
 

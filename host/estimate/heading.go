@@ -48,7 +48,7 @@ func (k *heading) put(b bearing) {
 		return
 	}
 	if i < k.n {
-		if i == 0 && k.n == kept {
+		if i == 0 && k.n == kept || k.at(i).t-b.t < closest || i > 0 && b.t-k.at(i-1).t < closest {
 			return
 		}
 		if k.n == kept {
@@ -100,7 +100,7 @@ func (k *heading) differentiate() {
 			b--
 		}
 		h := k.at(a).t - k.at(b).t
-		if h < turnLeast && found > 0 {
+		if h < turnLeast && found > 0 || h < closest {
 			break
 		}
 		d[found] = r3.Scale(1/h, between(k.at(b).q, k.at(a).q))
@@ -134,6 +134,9 @@ func (k *heading) value(i int, t float64, rate r3.Vec) (quat.Number, r3.Vec) {
 	}
 	b := k.at(i + 1)
 	h := b.t - a.t
+	if h < closest {
+		return b.q, r3.Vec{}
+	}
 	u := (t - a.t) / h
 	d := between(a.q, b.q)
 	if a.hasW && b.hasW && norm(d) < 1.5 && h*norm(a.w) < 1.5 && h*norm(b.w) < 1.5 {
@@ -186,6 +189,9 @@ func (k *heading) step(t, h float64, latest r3.Vec, known bool) {
 	e := between(q0, k.out)
 	// q = q0·exp(e): the rate of q0 seen from the axes of the output.
 	r := r3.Sub(k.rate, toBody(unturn(e), w0))
+	if n := norm(r); n > 2*turnMost {
+		r = r3.Scale(2*turnMost/n, r)
+	}
 	e, r = settle(e, r, k.rhythm.quickness(), h)
 	x := unturn(e)
 	k.out = unit(quat.Mul(q, x))

@@ -78,3 +78,6 @@ func (r *rhythm) quickness() float64 {
 	}
 	return min(max(4/r.median, 8), 80)
 }
+
+// smoothing is the corner at which a slope between samples is smoothed, rad/s.
+func (r *rhythm) smoothing() float64 { return min(r.quickness()/2, 30) }

@@ -9,6 +9,7 @@ import (
 const (
 	kept       = 256    // samples of each signal
 	finest     = 0.0019 // s; samples that come closer replace each other
+	closest    = 0.0009 // s; nothing is differentiated over less
 	slopeLeast = 0.05   // s; the shortest stretch over which a vector is differentiated
 )
 
@@ -30,8 +31,7 @@ type track struct {
 	started bool
 	out     r3.Vec
 	rate    r3.Vec
-	// Slope of the output through two equal first-order lags, for specific force.
-	lag1, lag2 r3.Vec
+	now     r3.Vec // slope of the history at the present
 }
 
 func (k *track) at(i int) *sample { return &k.ring[(k.head+i)&(kept-1)] }
@@ -57,7 +57,7 @@ func (k *track) put(t float64, v r3.Vec, mask uint8) {
 		return
 	}
 	if i < k.n {
-		if i == 0 && k.n == kept {
+		if i == 0 && k.n == kept || k.at(i).t-t < closest || i > 0 && t-k.at(i-1).t < closest {
 			return
 		}
 		k.seen |= mask
@@ -118,7 +118,7 @@ func (k *track) differentiate() {
 			b--
 		}
 		h := k.at(a).t - k.at(b).t
-		if h < slopeLeast && found > 0 {
+		if h < slopeLeast && found > 0 || h < closest {
 			break
 		}
 		d[found] = r3.Scale(1/h, r3.Sub(k.at(a).v, k.at(b).v))
@@ -148,6 +148,9 @@ func (k *track) value(i int, t float64) (v, slope r3.Vec) {
 	a := k.at(i)
 	if i < k.n-1 {
 		b := k.at(i + 1)
+		if b.t-a.t < closest {
+			return b.v, r3.Vec{}
+		}
 		slope = r3.Scale(1/(b.t-a.t), r3.Sub(b.v, a.v))
 		return r3.Add(a.v, r3.Scale(t-a.t, slope)), slope
 	}
@@ -166,20 +169,15 @@ func (k *track) step(t, h float64) {
 	}
 	i := k.pick(t)
 	v, slope := k.value(i, t)
+	k.now = slope
 	if !k.started {
 		k.started, k.out, k.rate = true, v, slope
-		k.lag1, k.lag2 = slope, slope
 		return
 	}
 	v0, slope0 := k.value(i, t-h)
 	w := k.rhythm.quickness()
 	e, r := settle(r3.Sub(k.out, v0), r3.Sub(k.rate, slope0), w, h)
 	k.out, k.rate = r3.Add(v, e), r3.Add(slope, r)
-	if k.carries {
-		g := min(h*min(w/2, 30), 1)
-		k.lag1 = r3.Add(k.lag1, r3.Scale(g, r3.Sub(slope, k.lag1)))
-		k.lag2 = r3.Add(k.lag2, r3.Scale(g, r3.Sub(k.lag1, k.lag2)))
-	}
 }
 
 // age is how far t is beyond the newest sample, s; without one it has no end.

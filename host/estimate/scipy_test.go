@@ -1,0 +1,71 @@
+package estimate
+
+import (
+	"fmt"
+	"math"
+	"os"
+	"os/exec"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// The expected numbers of this package's tests, recomputed by an independent implementation.
+func TestExpectedNumbersAgainstScipy(t *testing.T) {
+	if os.Getenv("PERCH_TEST_SCIPY") == "" {
+		t.Skip("set PERCH_TEST_SCIPY=1 to recompute with python3-scipy")
+	}
+	python := "/usr/bin/python3"
+	if _, err := os.Stat(python); err != nil {
+		python = "python3"
+	}
+	cmd := exec.Command(python, "testdata/recompute.py")
+	cmd.Stderr = os.Stderr
+	out, err := cmd.Output()
+	if err != nil {
+		t.Fatalf("testdata/recompute.py: %v: install python3-numpy and python3-scipy", err)
+	}
+	got := map[string][]float64{}
+	for line := range strings.Lines(string(out)) {
+		f := strings.Fields(line)
+		for _, x := range f[1:] {
+			v, err := strconv.ParseFloat(x, 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			got[f[0]] = append(got[f[0]], v)
+		}
+	}
+	want := map[string][]float64{"force": {1.754706, 6.958691, -11.880170}}
+	for i, c := range rateCases {
+		want[fmt.Sprintf("rate%d", i)] = []float64{c.want.X, c.want.Y, c.want.Z}
+	}
+	for i, c := range slerpCases {
+		want[fmt.Sprintf("slerp%d", i)] = c.want[:]
+	}
+	tolerance := map[string]float64{}
+	for _, c := range turnCases {
+		n := fmt.Sprintf("turn%g", c.bank)
+		want[n], tolerance[n] = []float64{c.fz, c.q, c.r}, 6e-5
+	}
+	for _, c := range reconstructionCases {
+		n := fmt.Sprintf("rec%g", c.u)
+		want[n], tolerance[n] = []float64{c.hold, c.rated, c.interpolated}, 6e-5
+	}
+	if len(got) != len(want) {
+		t.Errorf("%d rows recomputed, %d expected", len(got), len(want))
+	}
+	for n, w := range want {
+		tol := max(tolerance[n], 2e-6)
+		if len(got[n]) != len(w) {
+			t.Errorf("%s: %v, want %v", n, got[n], w)
+			continue
+		}
+		for i := range w {
+			if math.Abs(got[n][i]-w[i]) > tol {
+				t.Errorf("%s: %v, want %v", n, got[n], w)
+				break
+			}
+		}
+	}
+}
