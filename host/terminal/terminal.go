@@ -282,7 +282,7 @@ func StateLabel(state string) string {
 		"riding":   "Moving with the vehicle",
 		"settling": "Fading to level",
 		"stopping": "Braking",
-		"held":     "Stopped where it is, holding",
+		"held":     "Stopped and holding",
 		"fault":    "Needs attention",
 	}[state]
 	if label == "" {
