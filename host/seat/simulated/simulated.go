@@ -97,6 +97,7 @@ type Controller struct {
 	steady     time.Duration // since when setpoints have come without a gap
 	sequence   uint16
 	byItself   bool          // braking or catching up
+	credit     float64       // time that the next step may use, s
 	nextOwn    time.Duration // next tick of its own law
 	moveStart  time.Duration
 	moveFor    time.Duration
@@ -409,21 +410,26 @@ func (c *Controller) take(seq uint16) {
 		ax := &c.axes[i]
 		ax.tx = min(max(float64(s.Position[i])*seatlink.PositionQuantum, ax.low), ax.high)
 		ax.tv = float64(s.Speed[i]) * seatlink.SpeedQuantum
-		ax.ta = float64(s.Acceleration[i]) * seatlink.AccelerationQuantum
+		ax.ta = min(max(float64(s.Acceleration[i])*seatlink.AccelerationQuantum, -ax.accel), ax.accel)
 	}
 	if c.state != seatlink.StateArmed || c.byItself {
 		return // if by itself, its own tick takes the setpoint up
 	}
-	// The host's guard has limited this; the step is checked once more. A burst after a gap is not replayed as speed.
-	elapsed := (min(c.now-before, 3*c.period/2) + c.period/2).Seconds()
+	// The host's guard has limited this; the step is checked once more, against the time that it may use: what has
+	// passed and was not used, two periods at most. So a burst after a gap is not replayed as speed.
+	T := c.period.Seconds()
+	c.credit = min(c.credit+(c.now-before).Seconds(), 2*T)
+	used := 0.0
 	for i := range c.n {
 		ax := &c.axes[i]
-		if math.Abs(ax.tx-ax.x) > c.top(ax)*elapsed+positionSlip {
-			c.byItself = true
-			c.nextOwn = max(c.now, before+c.period)
-			return
-		}
+		used = max(used, (math.Abs(ax.tx-ax.x)-positionSlip)/c.top(ax))
 	}
+	if used > c.credit {
+		c.byItself = true
+		c.nextOwn = max(c.now, before+c.period)
+		return
+	}
+	c.credit -= used
 	for i := range c.n {
 		ax := &c.axes[i]
 		ax.x, ax.v, ax.a = ax.tx, ax.tv, ax.ta
@@ -611,7 +617,7 @@ func brake(v, a, most, jerk, T float64) float64 {
 func (ax *axis) brakeTick(T float64) {
 	b := brake(ax.v, ax.a, ax.accel, ax.jerk, T)
 	ax.a = b
-	ax.v += b * T
+	ax.v = min(max(ax.v+b*T, -ax.speed*speedExcess), ax.speed*speedExcess)
 	if math.Abs(ax.v) < 1e-9 && math.Abs(ax.a) <= ax.jerk*T {
 		ax.v, ax.a = 0, 0
 	}
@@ -656,7 +662,7 @@ func (c *Controller) ownTick() {
 			}
 		}
 		if joined {
-			c.byItself = false
+			c.byItself, c.credit = false, 0
 			c.nextOwn = c.accepted + 3*c.period/2
 		}
 		return
@@ -666,7 +672,13 @@ func (c *Controller) ownTick() {
 		c.late++
 	}
 	for i := range c.n {
-		c.axes[i].brakeTick(T)
+		ax := &c.axes[i]
+		ax.brakeTick(T)
+		// Setpoints that the host's guard has passed never lead here.
+		if past := max(ax.low-ax.x, ax.x-ax.high); past > 0 && !c.near(past, 0) && c.faults&seatlink.FaultOverTravel == 0 {
+			c.faults |= seatlink.FaultOverTravel
+			c.fail()
+		}
 	}
 	if c.state == seatlink.StateArmed || !c.atRest() {
 		return
