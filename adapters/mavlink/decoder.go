@@ -51,6 +51,7 @@ type Decoder struct {
 	attitude, hud, landed, shaft, global, local int64 // time of the last of each, ns
 	globalTrack, localTrack                     track
 	onLocal                                     bool // positions come from the vehicle's own origin
+	vertical                                    vertical
 	airspeed                                    bool // it was other than 0 once
 	imu                                         [5]int64
 	raw                                         rawUnit
@@ -89,7 +90,7 @@ const never = math.MinInt64 / 2
 // forget drops all that belongs to the vehicle's present run.
 func (d *Decoder) forget() {
 	d.attitude, d.hud, d.landed, d.shaft, d.global, d.local = never, never, never, never, never, never
-	d.globalTrack, d.localTrack = track{}, track{}
+	d.globalTrack, d.localTrack, d.vertical = track{}, track{}, vertical{}
 	d.boot, d.onLocal, d.began = 0, false, never
 	for i := range d.imu {
 		d.imu[i] = never
@@ -393,6 +394,12 @@ func (d *Decoder) globalPosition(f *wire.Frame, at int64, s *vehicle.State) {
 		d.log.Warn("the position jumped: it goes on from a new origin")
 	}
 	s.PutVec(vehicle.PositionN, p)
+	if was := d.vertical.up; d.vertical.saw(here.alt, float64(m.Velocity[2])/100, t) != was {
+		d.log.Warn("GLOBAL_POSITION_INT's vertical velocity runs against the altitude: an older autopilot sends it positive up; it is turned", "positive_up", d.vertical.up)
+	}
+	if d.vertical.up {
+		m.Velocity[2] = -max(m.Velocity[2], -math.MaxInt16)
+	}
 	for i, v := range m.Velocity {
 		if v > math.MinInt16+1 && v < math.MaxInt16 { // at its end the field only says "at least"
 			s.Put(vehicle.VelocityN+vehicle.Signal(i), float64(v)/100)

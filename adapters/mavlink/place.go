@@ -68,3 +68,31 @@ func (t *track) jumped(p r3.Vec, speed float64, time int64) bool {
 	dt := float64(time-was.time) * 1e-9
 	return r3.Norm(r3.Sub(p, was.at)) > 30+2*max(speed, was.speed)*dt+5*dt*dt
 }
+
+// vertical finds out which way GLOBAL_POSITION_INT's vertical velocity counts. The message set says down, and some
+// older autopilots send up; the altitude in the same message cannot be mistaken.
+type vertical struct {
+	up     bool
+	begun  bool
+	time   int64
+	alt    float64
+	with   float64 // change of altitude times velocity, m²/s
+	square float64 // velocity squared times time, m²/s
+}
+
+// saw takes altitude in m and velocity in m/s as sent, and says whether the velocity counts up. It takes a metre a
+// second for a second to change its mind, and forgets in 20 s.
+func (u *vertical) saw(alt, velocity float64, time int64) bool {
+	dt := float64(time-u.time) * 1e-9
+	change := alt - u.alt
+	if u.begun && dt < 2 {
+		keep := 1 - dt/20
+		u.with = keep*u.with + change*velocity
+		u.square = keep*u.square + velocity*velocity*dt
+		if u.square > 1 && math.Abs(u.with) > u.square/2 {
+			u.up = u.with > 0
+		}
+	}
+	u.begun, u.time, u.alt = true, time, alt
+	return u.up
+}
