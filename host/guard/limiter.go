@@ -60,6 +60,7 @@ type Limiter struct {
 	wanted     [pose.Count]float64 // the last target, after the clamp, and its differences
 	wv, wa     [pose.Count]float64
 	at         [3]mechanism.Positions // where the mechanism writes: what goes through an interface would be allocated
+	following  bool                   // the last output was the last target
 	rollLeft   int
 	fullChecks uint64 // roll-outs made tick by tick, for measurements
 }
@@ -145,7 +146,7 @@ func (l *Limiter) Reset(p pose.Pose) error {
 		l.bounds = l.nextBounds
 		l.adopt(l.pending)
 	}
-	l.wide = false
+	l.wide, l.following = false, true
 	for i, ax := range l.axes {
 		l.x[i], l.v[i], l.a[i] = p[ax], 0, 0
 		l.wanted[i], l.wv[i], l.wa[i] = p[ax], 0, 0
@@ -273,6 +274,7 @@ func (l *Limiter) brake() pose.Pose {
 		l.wanted[i], l.wv[i], l.wa[i] = x[i], 0, 0
 	}
 	l.send(&x, nil)
+	l.following = false
 	return l.full(&l.x)
 }
 
@@ -364,7 +366,8 @@ func (l *Limiter) Step(target pose.Pose) (pose.Pose, Held) {
 	}
 
 	l.rollLeft = work
-	why := l.exact(&r, q)
+	why := l.exact(&r, &vr, &ar, q)
+	l.following = why == 0
 	if why == 0 {
 		return l.full(&l.x), held
 	}
@@ -488,8 +491,9 @@ func (l *Limiter) pull(r *[pose.Count]float64, q *mechanism.Positions) Held {
 	return held
 }
 
-// exact sends r if that obeys.
-func (l *Limiter) exact(r *[pose.Count]float64, q *mechanism.Positions) Held {
+// exact sends r if that obeys. While the seat is on its way to the target, meeting it is not enough: it has to be able
+// to stay with it, else it would take it in passing and chatter about it.
+func (l *Limiter) exact(r, vr, ar *[pose.Count]float64, q *mechanism.Positions) Held {
 	var held Held
 	var v, a [pose.Count]float64
 	for i := range l.axes {
@@ -504,6 +508,14 @@ func (l *Limiter) exact(r *[pose.Count]float64, q *mechanism.Positions) Held {
 		}
 		if math.Abs(j) > l.loose.jerk[i] {
 			held |= HeldJerk
+		}
+		if !l.following {
+			// what the next two ticks on the target change the acceleration by
+			d := l.limits.Jerk[l.axes[i]] * l.dt
+			dv, da := (v[i]-vr[i])/l.dt, a[i]-ar[i]
+			if math.Abs(dv+da) > d || math.Abs(dv) > d || math.Abs(da) > d {
+				held |= HeldJerk
+			}
 		}
 	}
 	if held != 0 {

@@ -1,0 +1,9 @@
+//go:build !linux
+
+package guard
+
+import "time"
+
+var begun = time.Now()
+
+func spent() time.Duration { return time.Since(begun) }
