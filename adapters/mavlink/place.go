@@ -74,14 +74,15 @@ func (t *track) jumped(p r3.Vec, speed float64, time int64) bool {
 type vertical struct {
 	up     bool
 	begun  bool
+	n      int // pairs that were compared
 	time   int64
 	alt    float64
 	with   float64 // change of altitude times velocity, m²/s
 	square float64 // velocity squared times time, m²/s
 }
 
-// saw takes altitude in m and velocity in m/s as sent, and says whether the velocity counts up. It takes a metre a
-// second for a second to change its mind, and forgets in 20 s.
+// saw takes altitude in m and velocity in m/s as sent, and says whether the velocity counts up. It takes
+// five fixes and a metre a second for a second to change its mind, and forgets in 20 s.
 func (u *vertical) saw(alt, velocity float64, time int64) bool {
 	dt := float64(time-u.time) * 1e-9
 	change := alt - u.alt
@@ -89,7 +90,8 @@ func (u *vertical) saw(alt, velocity float64, time int64) bool {
 		keep := 1 - dt/20
 		u.with = keep*u.with + change*velocity
 		u.square = keep*u.square + velocity*velocity*dt
-		if u.square > 1 && math.Abs(u.with) > u.square/2 {
+		u.n++
+		if u.n >= 5 && u.square > 1 && math.Abs(u.with) > u.square/2 {
 			u.up = u.with > 0
 		}
 	}
