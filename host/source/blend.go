@@ -24,6 +24,7 @@ type Blend struct {
 	from              pose.Pose // what is left, without its coasting
 	speed             pose.Pose // what coasts
 	follows           bool      // from moves as the pose that is left does
+	alone             bool      // this fade is to or from level, which follows nothing
 	goal              pose.Pose // the last target
 	left              pose.Pose // the pose that is left, at the last step
 	out               pose.Pose
@@ -64,6 +65,7 @@ func (b *Blend) step(target pose.Pose, left *pose.Pose, dead bool) pose.Pose {
 	if dead != b.dead {
 		b.dead = dead
 		b.Switch()
+		b.alone = true
 	}
 	before, goal := b.out, b.goal
 	b.out = b.mix(&target, left)
@@ -86,7 +88,7 @@ func (b *Blend) mix(target, left *pose.Pose) pose.Pose {
 	left = usable(left)
 	if b.t == 0 {
 		b.speed, b.left = b.outRate, b.goal
-		b.follows = left != nil
+		b.follows, b.alone = left != nil && !b.alone, false
 		if b.follows {
 			for a := range b.speed {
 				b.speed[a] -= b.goalRate[a]

@@ -118,6 +118,14 @@ func TestBlendIsSmooth(t *testing.T) {
 	})
 }
 
+// A revival fades in from level, whatever pose is said to be left.
+func TestBlendRevivalFollowsNothing(t *testing.T) {
+	b := NewBlend(0.002, 1)
+	if x := b.StepFrom(at(0.3), at(0.2), false); x[pose.Pitch] > 1e-6 {
+		t.Errorf("first output %v, want near level", x)
+	}
+}
+
 func settleAll(s *Selector, poses []pose.Pose, live []bool, n int) (last Selection, step float64) {
 	prev := s.Step(poses, live)
 	for range n {
