@@ -27,6 +27,8 @@ var mayImport = map[string][]string{
 	"host/source":    {"sdk/vehicle", "host/pose"},
 	"host/plugin":    {"proto/adapter/v1", "sdk"},
 	"host/seat":      {"proto/seatlink", "host/seat"},
+	"host/ride":      {"proto/seatlink", "sdk", "host"},
+	"host/measure":   {"proto/seatlink", "sdk", "host"},
 	"host/chain":     {"sdk/vehicle", "host/pose", "host/source", "host/estimate", "host/cueing", "host/mechanism", "host/guard"},
 	"conformance":    {"sdk", "proto", "host/plugin", "conformance"},
 	"cmd":            {"proto", "sdk", "adapters", "host", "conformance"},

@@ -41,6 +41,7 @@ type runOptions struct {
 	record  string
 	arm     bool
 	json    bool
+	probe   string
 }
 
 func runCommand() *cobra.Command {
@@ -75,6 +76,10 @@ substitute for it and carries no safety rating; local codes come first.`,
 	f.StringVar(&o.record, "record", "", "record states, commands, status and events to this file")
 	f.BoolVar(&o.arm, "arm", false, "arm a real seat once, after cautions and a countdown (needs a terminal)")
 	f.BoolVar(&o.json, "json", false, "ten JSON objects a second instead of a picture")
+	f.StringVar(&o.probe, "probe", "", "write this ride's timing to a file, for perch measure")
+	if err := f.MarkHidden("probe"); err != nil {
+		panic(err) // the flag is two lines above
+	}
 	return c
 }
 
@@ -213,34 +218,38 @@ func run(ctx context.Context, w io.Writer, o runOptions) (err error) {
 	screen := newScreen(w, o.json, c, m)
 	defer screen.close()
 	log := slog.New(screen.handler())
-	link, err := openSeat(ctx, c, m, log)
-	if err != nil {
-		return refuse(err)
+	var probe *ride.Probe
+	if o.probe != "" {
+		probe = ride.NewProbe(200_000, 50_000)
+		defer func() { err = errors.Join(err, writeProbe(o.probe, probe)) }()
 	}
-	defer func() { err = errors.Join(err, link.Close()) }()
-
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	r, err := ride.New(ride.Settings{
-		Chain: chained, Sources: from, Driver: link, Recorder: recorder, Log: log,
-		Tell: screen.tell, Attended: true, RealTime: true, Length: o.length,
+		Chain: chained, Sources: from, Recorder: recorder, Log: log,
+		Tell: screen.tell, Attended: true, RealTime: true, Length: o.length, Probe: probe,
 	})
 	if err != nil {
 		return refuse(err)
 	}
+	if err := r.Start(ctx); err != nil {
+		return refuse(err)
+	}
+	link, err := openSeat(context.WithoutCancel(ctx), c, m, log)
+	if err != nil {
+		return refuse(errors.Join(err, r.Stop()))
+	}
+	defer func() { err = errors.Join(err, link.Close()) }()
 	operator := newOperator(ctx, cancel, r, screen, link)
 	defer operator.restore()
 	go operator.attend(o.arm)
 	ended := make(chan error, 1)
-	go func() { ended <- r.Run(ctx) }()
+	go func() { ended <- r.Run(ctx, link) }()
 	for frame := time.NewTicker(screen.every()); ; {
 		select {
 		case err := <-ended:
 			frame.Stop()
 			screen.show(r.Snapshot())
-			if settings := new(plugin.SettingsError); errors.As(err, &settings) {
-				return refuse(err)
-			}
 			return err
 		case <-frame.C:
 			screen.show(r.Snapshot())

@@ -13,7 +13,6 @@ import (
 	"sync/atomic"
 	"time"
 
-	"golang.org/x/term"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"perch/host/config"
@@ -44,21 +43,12 @@ type screen struct {
 func newScreen(w io.Writer, asJSON bool, c config.Config, m mechanism.Mechanism) *screen {
 	s := &screen{json: asJSON, c: c, m: m, started: time.Now(), lines: json.NewEncoder(w)}
 	if !asJSON {
-		s.display = terminal.NewDisplay(w, isTerminal(w), screenSize)
+		s.display = terminal.NewDisplay(w, isTerminal(w), terminal.Size(os.Stdout))
 		if os.Getenv("NO_COLOR") != "" {
 			s.display.Monochrome()
 		}
 	}
 	return s
-}
-
-// screenSize is the terminal's columns and rows; zero where there is none.
-func screenSize() (width, height int) {
-	width, height, err := term.GetSize(int(os.Stdout.Fd()))
-	if err != nil {
-		return 0, 0
-	}
-	return width, height
 }
 
 // every is how often to show.

@@ -1,19 +1,90 @@
 package main
 
 import (
+	"fmt"
+	"net"
 	"os"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
+
+	"perch/adapters/demo"
+	"perch/sdk/axes"
+	"perch/sdk/mavlink"
+	"perch/sdk/vehicle"
 )
 
 func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){
 		"perch": func() { os.Exit(execute(os.Args[1:])) },
+		"fly": func() {
+			if err := fly(os.Args[1], os.Args[2]); err != nil {
+				fmt.Fprintln(os.Stderr, err)
+				os.Exit(1)
+			}
+		},
 	})
 }
 
 // TestScripts runs the program as an operator would: see testdata/script.
 func TestScripts(t *testing.T) {
-	testscript.Run(t, testscript.Params{Dir: "testdata/script", RequireExplicitExec: true})
+	testscript.Run(t, testscript.Params{
+		Dir: "testdata/script", RequireExplicitExec: true,
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"waitfor": waitFor, "sleep": sleep},
+	})
+}
+
+// sleep lets a ride go on for a while.
+func sleep(ts *testscript.TestScript, _ bool, args []string) {
+	d, err := time.ParseDuration(args[0])
+	ts.Check(err)
+	time.Sleep(d)
+}
+
+// waitFor waits until a file is there.
+func waitFor(ts *testscript.TestScript, _ bool, args []string) {
+	for range 500 {
+		if _, err := os.Lstat(args[0]); err == nil {
+			return
+		}
+		time.Sleep(20 * time.Millisecond)
+	}
+	ts.Fatalf("%s did not come within 10 s", args[0])
+}
+
+// fly sends the demo's flight, from the climb on, as MAVLink attitudes at 50 Hz with a heartbeat a second.
+func fly(address, length string) error {
+	lasts, err := time.ParseDuration(length)
+	if err != nil {
+		return err
+	}
+	to, err := net.Dial("udp", address)
+	if err != nil {
+		return err
+	}
+	flight, header := demo.NewFlight(1), mavlink.Header{Version: 2, System: 7, Component: 1}
+	send := func(m mavlink.Message) {
+		_, _ = to.Write(mavlink.Append(nil, header, m)) // nobody may be listening yet
+		header.Sequence++
+	}
+	var s vehicle.State
+	ticker := time.NewTicker(20 * time.Millisecond)
+	defer ticker.Stop()
+	for n := 0; time.Duration(n)*20*time.Millisecond < lasts; n++ {
+		<-ticker.C
+		t := 30*time.Second + time.Duration(n)*20*time.Millisecond
+		flight.At(t, &s)
+		if n%50 == 0 {
+			send(&mavlink.Heartbeat{Type: 1, Autopilot: 3, BaseMode: 128, SystemStatus: 4, MAVLinkVersion: 3})
+		}
+		q, _ := s.Attitude()
+		w, _ := s.Vec(vehicle.AngularVelocityP)
+		yaw, pitch, roll := axes.ToEuler(q)
+		send(&mavlink.Attitude{
+			TimeBootMs: uint32(t.Milliseconds()), Roll: float32(roll), Pitch: float32(pitch), Yaw: float32(yaw),
+			RollSpeed: float32(w.X), PitchSpeed: float32(w.Y), YawSpeed: float32(w.Z),
+		})
+	}
+	return nil
 }

@@ -11,7 +11,6 @@ import (
 	"sync"
 	"time"
 
-	"github.com/mattn/go-isatty"
 	"github.com/spf13/cobra"
 
 	"perch/host/config"
@@ -85,13 +84,14 @@ func watch(ctx context.Context, w io.Writer, name string, o watchOptions) (err e
 	if err != nil {
 		return refuse(err)
 	}
+	started := time.Now()
+	live := terminal.NewWatch(w, isTerminal(w), terminal.Size(os.Stdout))
 	defer func() {
+		err = errors.Join(err, live.Close())
 		stopping, cancel := context.WithTimeout(context.Background(), 6*time.Second)
 		defer cancel()
 		err = errors.Join(err, source.Stop(stopping), out.flush())
 	}()
-	started := time.Now()
-	live := terminal.NewWatch(w, isTerminal(w), screenSize)
 	interval := time.Second
 	if isTerminal(w) {
 		interval = 100 * time.Millisecond
@@ -184,8 +184,8 @@ func join(shown, s *vehicle.State) {
 	}
 }
 
-// isTerminal says whether w is a screen.
+// isTerminal says whether w is a screen that can be drawn on.
 func isTerminal(w io.Writer) bool {
 	f, ok := w.(*os.File)
-	return ok && isatty.IsTerminal(f.Fd())
+	return ok && terminal.Capable(f)
 }

@@ -88,7 +88,12 @@ func New(s Settings) (*Chain, error) {
 		return nil, err
 	}
 	c := &Chain{live: s.Live, left: s.Live, blend: source.NewBlend(dt, Fade), machine: machine}
+	// Where axes share their travel, what each has is what is left when all of them use theirs.
 	travel := halfTravel(s.Limits)
+	share := mechanism.Reach(s.Mechanism, travel)
+	for a := range travel {
+		travel[a] *= share
+	}
 	for _, settings := range s.Cueing {
 		washout, err := cueing.New(settings, s.Mechanism.Axes(), travel, dt)
 		if err != nil {

@@ -37,7 +37,6 @@ type Source struct {
 type Settings struct {
 	Chain    chain.Settings
 	Sources  []Source // as many as Chain.Cueing, in the same order
-	Driver   seat.Driver
 	Recorder *record.Recorder
 	Log      *slog.Logger
 	// Tell takes each line that the operator must see. It may be called from any goroutine.
@@ -82,6 +81,7 @@ type Ride struct {
 	mu       sync.Mutex
 	snapshot Snapshot
 	// what follows belongs to the loop's goroutine
+	driver   seat.Driver
 	self     self
 	in       chain.Input
 	row      chain.Row
@@ -125,24 +125,23 @@ func (r *Ride) Choose(of int) { r.choice.Store(int32(of)) }
 // Snapshot is the newest picture of the ride, at most 20 ms old.
 func (r *Ride) Snapshot() Snapshot {
 	r.mu.Lock()
-	s := r.snapshot
+	s, plugins := r.snapshot, r.plugins
 	r.mu.Unlock()
 	s.Timing = loop.Timing{Ticks: r.ticks.Load(), Skipped: r.skipped.Load(), Late: time.Duration(r.late.Load())}
-	s.Sources, s.Dropped = make([]plugin.Status, len(r.plugins)), make([]uint64, len(r.plugins))
-	for i, p := range r.plugins {
+	s.Sources, s.Dropped = make([]plugin.Status, len(plugins)), make([]uint64, len(plugins))
+	for i, p := range plugins {
+		if p == nil {
+			continue
+		}
 		s.Sources[i], s.Dropped[i] = p.Status(), r.queues[i].Dropped()
 	}
 	return s
 }
 
-// Run starts the sources and rides until ctx ends, or Settings.Length is over; then it settles and parks the seat,
-// disarms it, and ends the adapters. The error is the first thing that made the ride impossible.
-func (r *Ride) Run(ctx context.Context) error {
-	sources, endSources := context.WithCancel(context.WithoutCancel(ctx))
-	defer endSources()
-	if err := r.start(sources); err != nil {
-		return errors.Join(err, r.stop())
-	}
+// Run rides until ctx ends, or Settings.Length is over; then it settles and parks the seat, disarms it, and ends the
+// adapters. Start comes first. The driver stays open.
+func (r *Ride) Run(ctx context.Context, driver seat.Driver) error {
+	r.driver = driver
 	if r.s.Length > 0 {
 		var cancel context.CancelFunc
 		ctx, cancel = context.WithTimeout(ctx, r.s.Length)
@@ -160,7 +159,7 @@ func (r *Ride) Run(ctx context.Context) error {
 	loop.Loop{Period: time.Duration(float64(time.Second) / r.s.Chain.Rate), RealTime: r.s.RealTime}.Run(looping, r.granted, r.step)
 	endLoop()
 	pumping.Wait()
-	return errors.Join(r.recorded(), r.stop())
+	return errors.Join(r.recorded(), r.Stop())
 }
 
 func (r *Ride) granted(err error) {
@@ -169,16 +168,18 @@ func (r *Ride) granted(err error) {
 	}
 }
 
-// start starts every adapter at once, since each takes a while.
-func (r *Ride) start(ctx context.Context) error {
-	r.plugins = make([]*plugin.Source, len(r.s.Sources))
+// Start starts every adapter at once, since each takes a while, after checking its settings. When it fails no adapter
+// is left; the error is everything that is wrong.
+func (r *Ride) Start(ctx context.Context) error {
+	ctx = context.WithoutCancel(ctx) // the adapters outlast the ride by the time that the seat takes to park
+	started := make([]*plugin.Source, len(r.s.Sources))
 	failures := make([]error, len(r.s.Sources))
 	var starting sync.WaitGroup
 	for i, s := range r.s.Sources {
 		starting.Go(func() {
 			p := s.Program
 			p.Name = s.Name
-			r.plugins[i], failures[i] = plugin.Start(ctx, p, s.Settings, plugin.Options{
+			started[i], failures[i] = plugin.Start(ctx, p, s.Settings, plugin.Options{
 				Log:    r.s.Log.With("source", s.Name),
 				Sink:   func(v *vehicle.State) { r.take(i, v) },
 				Notify: func(e plugin.Event) { r.tell(levelOf(e.Phase), e.Text) },
@@ -186,7 +187,13 @@ func (r *Ride) start(ctx context.Context) error {
 		})
 	}
 	starting.Wait()
-	return errors.Join(failures...)
+	r.mu.Lock()
+	r.plugins = started
+	r.mu.Unlock()
+	if err := errors.Join(failures...); err != nil {
+		return errors.Join(err, r.Stop())
+	}
+	return nil
 }
 
 // take queues a state for the next tick. It runs in the goroutine that reads the adapter's stream.
@@ -204,8 +211,8 @@ func levelOf(p plugin.Phase) slog.Level {
 	return slog.LevelInfo
 }
 
-// stop ends every adapter at once.
-func (r *Ride) stop() error {
+// Stop ends every adapter at once, where there is no ride to do it.
+func (r *Ride) Stop() error {
 	ctx, cancel := context.WithTimeout(context.Background(), 6*time.Second)
 	defer cancel()
 	failures := make([]error, len(r.plugins))
@@ -245,18 +252,18 @@ func (r *Ride) step(timing loop.Timing) bool {
 			r.s.Recorder.PutState(&r.seen)
 		}
 	}
-	r.s.Driver.Status(&r.status)
+	r.driver.Status(&r.status)
 	r.in.Controller = controller(&r.status)
 	r.in.Ask = guard.Ask(r.asked.Swap(0)) | r.self.ask(&r.in.Controller, &r.row)
 	r.in.OperatorAge = r.operatorAge()
 	r.chain.Step(&r.in, &r.row)
 	out := &r.row.Guarded
 	if command := commandOf(out.Command); command != 0 {
-		r.s.Driver.Do(command)
+		r.driver.Do(command)
 	}
 	if out.Setpoint {
 		r.setpoint.Position, r.setpoint.Speed, r.setpoint.Acceleration = out.Actuators, out.Speeds, out.Accelerations
-		r.s.Driver.Send(&r.setpoint)
+		r.driver.Send(&r.setpoint)
 	}
 	r.s.Recorder.PutRow(&r.row)
 	if tick%10 == 0 {
