@@ -134,11 +134,11 @@ func (k *heading) value(i int, t float64, rate r3.Vec) (quat.Number, r3.Vec) {
 	}
 	b := k.at(i + 1)
 	h := b.t - a.t
-	if h < closest {
-		return b.q, r3.Vec{}
+	d := between(a.q, b.q)
+	if h < closest || norm(d) > 1.5*turnMost*h {
+		return b.q, r3.Vec{} // a step, not a turn
 	}
 	u := (t - a.t) / h
-	d := between(a.q, b.q)
 	if a.hasW && b.hasW && norm(d) < 1.5 && h*norm(a.w) < 1.5 && h*norm(b.w) < 1.5 {
 		// Cubic Hermite in the rotation vector from a: meets attitude and rate at both ends.
 		m0, m1 := r3.Scale(h, a.w), r3.Scale(h, unroll(d, b.w))
