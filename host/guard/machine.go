@@ -261,6 +261,9 @@ func (m *Machine) Step(in Input) Output {
 	case Fault:
 		m.fault(c, ask, &out)
 	}
+	if m.state == Fault && !c.Armed || m.state == Off {
+		out.Setpoint = false
+	}
 	m.disarm(c, &out)
 	if m.ending && !m.ended {
 		m.end(c, &out)

@@ -353,8 +353,6 @@ func TestRefusedAtTheDoor(t *testing.T) {
 }
 
 func BenchmarkStep(b *testing.B) {
-	runtime.LockOSThread()
-	defer runtime.UnlockOSThread()
 	for _, r := range rigs(b) {
 		ins := inputs(8, r.limits)
 		for _, which := range []string{"gentle sine", "square 100 ticks, 1.4 travel", "adversary", "noise", "corners at random", "chirp"} {
@@ -363,6 +361,8 @@ func BenchmarkStep(b *testing.B) {
 					continue
 				}
 				b.Run(r.name+"/"+in.name, func(b *testing.B) {
+					runtime.LockOSThread()
+					defer runtime.UnlockOSThread()
 					g := mustLimiter(b, r.m, r.limits)
 					b.ReportAllocs()
 					var worst, sum time.Duration
