@@ -72,6 +72,11 @@ func launch(ctx context.Context, p Program, o Options) (*child, sdk.Description,
 	if err := ctx.Err(); err != nil {
 		return nil, none, err
 	}
+	if p.Dir != "" {
+		if i, err := os.Stat(p.Dir); err != nil || !i.IsDir() {
+			return nil, none, fmt.Errorf("source %s: its folder %s is no folder that can be entered (%s); check the path", p.Name, p.Dir, oneLine(err))
+		}
+	}
 	if err := verify(p); err != nil {
 		return nil, none, err
 	}
@@ -116,9 +121,7 @@ func launch(ctx context.Context, p Program, o Options) (*child, sdk.Description,
 	}
 	if err != nil {
 		why := c.why(err)
-		if e := c.end(); e != nil {
-			why = errors.Join(why, e)
-		}
+		why = both(why, c.end())
 		if ctx.Err() != nil {
 			return nil, none, ctx.Err()
 		}
@@ -285,7 +288,7 @@ func (c *child) why(err error) error {
 	s, _ := status.FromError(err)
 	message := tidy(s.Message(), 300)
 	if strings.Contains(message, "larger than max") && code == codes.ResourceExhausted {
-		return result(fmt.Sprintf("%s sent a message of more than %d kB", path, longestMessage>>10), "mend the adapter: a state has at most a few")
+		return result(fmt.Sprintf("%s sent a message of more than %d kB", path, longestMessage>>10), "mend the adapter: a state takes a few at most")
 	}
 	// A lost connection is the first that is seen of a process that ends: give it the moment to have ended.
 	if code == codes.Unavailable || code == codes.Unknown || code == codes.Canceled {
@@ -296,7 +299,7 @@ func (c *child) why(err error) error {
 	}
 	if how, byItself := c.proc.exit(); how != "" && byItself {
 		if !c.proc.greeted.Load() {
-			return result(fmt.Sprintf("%s ended before it said that it is an adapter (%s)", path, how), "check that the command is an adapter of this host, and read what it wrote")
+			return result(fmt.Sprintf("%s ended before it said that it is an adapter (%s)", path, how), "check that the command is an adapter of this host")
 		}
 		return result(fmt.Sprintf("%s ended (%s)", path, how), "")
 	}
@@ -329,6 +332,17 @@ func remedyStart(err error) string {
 		return "it is no program for this machine: take the one for this system, or name its interpreter in the command"
 	}
 	return "check the command"
+}
+
+// both is one error of two, of which either may be nil, and one line where both are.
+func both(a, b error) error {
+	switch {
+	case a == nil:
+		return b
+	case b == nil:
+		return a
+	}
+	return fmt.Errorf("%w; %w", a, b)
 }
 
 func oneLine(err error) string {

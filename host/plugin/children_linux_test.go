@@ -193,6 +193,7 @@ func (h *hostile) Describe(context.Context, *adapterv1.DescribeRequest) (*adapte
 	switch h.mode {
 	case "stop-describe":
 		_ = syscall.Kill(os.Getpid(), syscall.SIGSTOP)
+		select {} // this thread may run on for a moment
 	case "huge-describe":
 		w.SetSummary(strings.Repeat("x", 1<<20))
 	case "bad-describe":

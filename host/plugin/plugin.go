@@ -12,7 +12,6 @@ package plugin
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"log/slog"
 	"strings"
@@ -125,6 +124,7 @@ func (e *SettingsError) Error() string {
 type pace struct {
 	start    time.Duration // from the start of the process to its handshake
 	describe time.Duration // for one call that is not the stream
+	grace    time.Duration // between closing the stream and asking the process to end
 	silence  time.Duration // without any message, heartbeats included
 	flood    time.Duration // with the reader's budget used up
 	refused  time.Duration // with nothing but refused states
@@ -139,7 +139,7 @@ type pace struct {
 func usual() pace {
 	return pace{
 		start: 5 * time.Second, describe: 2 * time.Second,
-		silence: 3 * time.Second, flood: time.Second, refused: 2 * time.Second,
+		grace: 150 * time.Millisecond, silence: 3 * time.Second, flood: time.Second, refused: 2 * time.Second,
 		stdin: time.Second, kill: 2500 * time.Millisecond, give: 5 * time.Second,
 		first: 250 * time.Millisecond, longest: 8 * time.Second, stable: time.Minute,
 	}
@@ -185,7 +185,7 @@ func Start(ctx context.Context, p Program, settings map[string]string, o Options
 		return nil, err
 	}
 	if err := c.check(ctx, d, settings); err != nil {
-		return nil, errors.Join(err, c.end())
+		return nil, both(err, c.end())
 	}
 	return supervise(ctx, p, settings, o, c, d), nil
 }

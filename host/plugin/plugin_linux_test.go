@@ -8,6 +8,7 @@ import (
 
 	"log/slog"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"regexp"
 	"runtime"
@@ -561,5 +562,72 @@ func TestPins(t *testing.T) {
 		if !strings.Contains(err.Error(), w) {
 			t.Errorf("%q lacks %q", err, w)
 		}
+	}
+	out, err := exec.Command("sha256sum", p.Command[0]).Output()
+	if err != nil {
+		t.Skip("no sha256sum here: ", err)
+	}
+	if want, _, _ := strings.Cut(string(out), " "); want != sum {
+		t.Errorf("sum %s, sha256sum says %s", sum, want)
+	}
+}
+
+// TestFolderPins compares with the shell line in Sum's comment, which is another implementation of it.
+func TestFolderPins(t *testing.T) {
+	t.Parallel()
+	dir := t.TempDir()
+	write := func(name, text string) {
+		t.Helper()
+		path := filepath.Join(dir, filepath.FromSlash(name))
+		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, name := range []string{"a/b", "a-b", "a.txt", "Z", "ü x", "a/c/d", ".hidden", "empty/../e"} {
+		write(name, "text of "+name)
+	}
+	p := program("honest")
+	p.Dir = dir
+	sum, err := Sum(p)
+	if err != nil {
+		t.Fatal(err)
+	}
+	shell := exec.Command("sh", "-c", `find . -type f | cut -c3- | LC_ALL=C sort | xargs -d '\n' sha256sum | sha256sum`)
+	shell.Dir = dir
+	if out, err := shell.Output(); err != nil {
+		t.Log("no shell to compare with: ", err)
+	} else if want, _, _ := strings.Cut(string(out), " "); want != sum {
+		t.Errorf("sum %s, the shell says %s", sum, want)
+	}
+	p.SHA256 = sum
+	if _, err := Describe(t.Context(), p, nil); err != nil {
+		t.Error(err)
+	}
+	for what, change := range map[string]func(){
+		"a changed file": func() { write("a/b", "other") },
+		"a new file":     func() { write("new", "") },
+		"a moved file": func() {
+			if err := os.Rename(filepath.Join(dir, "Z"), filepath.Join(dir, "Y")); err != nil {
+				t.Fatal(err)
+			}
+		},
+	} {
+		before, _ := Sum(p)
+		change()
+		if after, err := Sum(p); err != nil || after == before {
+			t.Errorf("%s changes nothing: %v", what, err)
+		}
+	}
+	if _, err := Describe(t.Context(), p, nil); err == nil || !strings.Contains(err.Error(), dir+" is not what was pinned") {
+		t.Errorf("%v", err)
+	}
+	if err := os.Symlink("/etc/hostname", filepath.Join(dir, "link")); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Sum(p); err == nil || !strings.Contains(err.Error(), "link is a symbolic link") {
+		t.Errorf("%v", err)
 	}
 }

@@ -31,10 +31,12 @@ type process struct {
 	fault       atomic.Pointer[fault]
 	certificate atomic.Pointer[[]byte]
 	greeted     atomic.Bool
-	exited      chan struct{} // the process is reaped and everything it wrote is read
+	gone        chan struct{} // the process is reaped
+	exited      chan struct{} // and everything it wrote is read
 
 	mu     sync.Mutex
 	pid    int  // 0: never started
+	doomed bool // ended before it was started
 	reaped bool // its number may be another's
 	killed bool // by us
 	group  group
@@ -46,7 +48,7 @@ func newProcess(p Program, out *output) *process {
 	cmd := exec.Command(p.Command[0], p.Command[1:]...)
 	cmd.Dir = p.Dir
 	r, w := io.Pipe()
-	return &process{name: p.Name, cmd: cmd, out: out, shown: r, show: w, exited: make(chan struct{})}
+	return &process{name: p.Name, cmd: cmd, out: out, shown: r, show: w, gone: make(chan struct{}), exited: make(chan struct{})}
 }
 
 // prepare sets what is only known just before the start.
@@ -102,6 +104,9 @@ func (p *process) Start(context.Context) error {
 		p.mu.Lock()
 		p.pid = p.cmd.Process.Pid
 		p.group = join(p.pid)
+		if p.doomed {
+			p.group.kill(p.pid)
+		}
 		p.mu.Unlock()
 		var drained sync.WaitGroup
 		drained.Go(p.readStdout)
@@ -109,6 +114,7 @@ func (p *process) Start(context.Context) error {
 		started <- nil
 
 		p.wait()
+		close(p.gone)
 		// Nothing of the group is left, so the pipes end at once, but for a process that left the group.
 		for _, f := range []*os.File{p.stdout, p.stderr} {
 			if f.SetReadDeadline(time.Now().Add(300*time.Millisecond)) != nil {
@@ -134,12 +140,18 @@ func (p *process) readStdout() {
 	case err == bufio.ErrBufferFull:
 		p.refuse(&fault{fmt.Sprintf("its first line is longer than %d bytes", longestHandshake), remedyStdout})
 	case len(line) == 0 || (err != nil && len(strings.TrimSpace(string(line))) == 0):
-		_ = p.show.Close() // it ended, or will be ended; the exit says why
+		// It ends, most likely, and how it does says more than that it said nothing: go-plugin would kill it at once.
+		select {
+		case <-p.gone:
+			_ = p.show.Close()
+		case <-time.After(500 * time.Millisecond):
+			p.refuse(&fault{"it closed its stdout without a handshake", remedyStdout})
+		}
 	default:
 		cert, f := parseHandshake(string(line), p.sockets)
 		if f != nil {
+			p.out.log.Debug("handshake refused", "line", tidy(string(line), 2000))
 			p.refuse(f)
-			_, _ = text.Write(line)
 			break
 		}
 		p.certificate.Store(&cert)
@@ -171,6 +183,7 @@ func (p *process) shutStdin() {
 func (p *process) end() {
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	p.doomed = true
 	if p.pid > 0 && !p.reaped {
 		p.killed = true
 		p.group.kill(p.pid)
@@ -184,7 +197,7 @@ func (p *process) exit() (how string, byItself bool) {
 	if p.state == nil {
 		return "", false
 	}
-	return p.state.String(), !p.killed
+	return p.state.String(), !(p.killed && killedByUs(p.state))
 }
 
 // certified is the certificate of the handshake.

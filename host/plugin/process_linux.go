@@ -1,6 +1,7 @@
 package plugin
 
 import (
+	"os"
 	"syscall"
 
 	"golang.org/x/sys/unix"
@@ -37,4 +38,10 @@ func (p *process) wait() {
 	p.group.kill(p.pid)
 	_ = p.cmd.Wait()
 	p.state, p.reaped = p.cmd.ProcessState, true
+}
+
+// killedByUs says whether the child ended in the way that kill ends it.
+func killedByUs(s *os.ProcessState) bool {
+	w, ok := s.Sys().(syscall.WaitStatus)
+	return ok && w.Signaled() && w.Signal() == syscall.SIGKILL
 }

@@ -2,7 +2,10 @@
 
 package plugin
 
-import "syscall"
+import (
+	"os"
+	"syscall"
+)
 
 // attributes put the child into a group of its own. Nothing here ends it when the host is killed but the end of
 // its stdin, which an adapter must watch.
@@ -28,4 +31,10 @@ func (p *process) wait() {
 	defer p.mu.Unlock()
 	p.group.kill(p.pid)
 	p.state, p.reaped = p.cmd.ProcessState, true
+}
+
+// killedByUs says whether the child ended in the way that kill ends it.
+func killedByUs(s *os.ProcessState) bool {
+	w, ok := s.Sys().(syscall.WaitStatus)
+	return ok && w.Signaled() && w.Signal() == syscall.SIGKILL
 }

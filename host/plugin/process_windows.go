@@ -1,6 +1,7 @@
 package plugin
 
 import (
+	"os"
 	"syscall"
 	"unsafe"
 
@@ -43,14 +44,14 @@ func join(pid int) group {
 
 func (g group) kill(pid int) {
 	if g.job != 0 {
-		_ = windows.TerminateJobObject(g.job, 1)
+		_ = windows.TerminateJobObject(g.job, killCode)
 		return
 	}
 	h, err := windows.OpenProcess(windows.PROCESS_TERMINATE, false, uint32(pid))
 	if err != nil {
 		return
 	}
-	_ = windows.TerminateProcess(h, 1)
+	_ = windows.TerminateProcess(h, killCode)
 	_ = windows.CloseHandle(h)
 }
 
@@ -66,3 +67,9 @@ func (p *process) wait() {
 	}
 	p.state, p.reaped = p.cmd.ProcessState, true
 }
+
+// killCode is the exit code of what was killed.
+const killCode = 0x4b494c4c
+
+// killedByUs says whether the child ended in the way that kill ends it.
+func killedByUs(s *os.ProcessState) bool { return uint32(s.ExitCode()) == killCode }

@@ -2,7 +2,6 @@ package plugin
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"maps"
@@ -29,8 +28,6 @@ type Source struct {
 	endError error // how the last child ended; to be read after done
 
 	received, refused atomic.Uint64
-	begun             time.Time
-	heard             atomic.Int64 // when the last message came, ns after begun
 
 	mu     sync.Mutex
 	status Status
@@ -41,7 +38,7 @@ type Source struct {
 // supervise takes over a child that has described itself and whose settings are right.
 func supervise(ctx context.Context, p Program, settings map[string]string, o Options, c *child, d sdk.Description) *Source {
 	ctx, stop := context.WithCancel(ctx)
-	s := &Source{program: p, settings: maps.Clone(settings), options: o, stop: stop, done: make(chan struct{}), begun: time.Now(), child: c}
+	s := &Source{program: p, settings: maps.Clone(settings), options: o, stop: stop, done: make(chan struct{}), child: c}
 	s.status.Description = d
 	s.enter(Running)
 	go s.run(ctx, c)
@@ -96,6 +93,12 @@ func (s *Source) run(ctx context.Context, c *child) {
 		err := s.attend(ctx, c, first)
 		first = false
 		words := c.out.words()
+		if ctx.Err() != nil { // not for a failure: time for a healthy adapter to close its source
+			select {
+			case <-c.proc.exited:
+			case <-time.After(p.grace):
+			}
+		}
 		ended := c.end()
 		s.mu.Lock()
 		s.muted += c.out.mutedLines()
@@ -105,7 +108,7 @@ func (s *Source) run(ctx context.Context, c *child) {
 			s.endError = ended
 			break
 		}
-		err = errors.Join(err, ended)
+		err = both(err, ended)
 		if time.Since(begun) >= p.stable {
 			wait = p.first
 		}
@@ -152,7 +155,7 @@ func (s *Source) again(ctx context.Context) (*child, error) {
 		return nil, err
 	}
 	if err := c.check(ctx, d, s.settings); err != nil {
-		return nil, errors.Join(err, c.end())
+		return nil, both(err, c.end())
 	}
 	s.mu.Lock()
 	s.status.Description = d
@@ -169,13 +172,15 @@ func (s *Source) again(ctx context.Context) (*child, error) {
 func (s *Source) attend(ctx context.Context, c *child, first bool) error {
 	stream, cancel := context.WithCancel(ctx)
 	defer cancel()
-	s.heard.Store(int64(time.Since(s.begun)))
 	read := make(chan error, 1)
 	go func() { read <- s.read(stream, c, first) }()
 
 	p := s.options.pace
-	tick := time.NewTicker(min(p.silence/8, 250*time.Millisecond))
+	every := min(p.silence/8, 250*time.Millisecond)
+	tick := time.NewTicker(every)
 	defer tick.Stop()
+	var silent time.Duration // counted in ticks: a host that was itself suspended hears nothing either
+	before := s.received.Load()
 	var cause error
 	exited := c.proc.exited
 	var late <-chan time.Time
@@ -195,7 +200,10 @@ func (s *Source) attend(ctx context.Context, c *child, first bool) error {
 				cause = c.why(io.ErrUnexpectedEOF)
 			}
 		case <-tick.C:
-			silent := time.Since(s.begun) - time.Duration(s.heard.Load())
+			silent += every
+			if n := s.received.Load(); n != before {
+				before, silent = n, 0
+			}
 			if cause == nil && exited != nil && silent > p.silence {
 				cause = &Failure{s.program.Name, fmt.Sprintf("no message for %.1f s: %s hangs", silent.Seconds(), c.program.Command[0]),
 					"an adapter sends an absent state twice a second while it has no data: mend the adapter", c.out.lastWords()}
@@ -223,9 +231,8 @@ func (s *Source) read(ctx context.Context, c *child, first bool) error {
 			return err
 		}
 		now := time.Now()
-		s.heard.Store(int64(now.Sub(s.begun)))
 		s.received.Add(1)
-		if allowance.spend(1+proto.Size(message)/4096, now) {
+		if allowance.spend(1+proto.Size(message)/1024, now) {
 			return &Failure{s.program.Name, fmt.Sprintf("%s floods: more than %d messages in %v, for %v", c.program.Command[0], perPeriod, period, s.options.pace.flood),
 				"an adapter sends one state for each packet of its source: mend the adapter", ""}
 		}
@@ -248,7 +255,8 @@ func (s *Source) read(ctx context.Context, c *child, first bool) error {
 	}
 }
 
-// The reader takes at most perPeriod messages in each period: ten times what an honest adapter sends.
+// The reader takes at most perPeriod messages in each period, ten times what an honest adapter sends; one of more
+// than a kilobyte counts as several.
 const (
 	perPeriod = 20
 	period    = 2 * time.Millisecond
@@ -267,9 +275,9 @@ func (b *budget) spend(cost int, now time.Time) bool {
 	if b.used += cost; b.used < perPeriod {
 		return false
 	}
-	took := now.Sub(b.from)
-	if took < period {
-		time.Sleep(period - took)
+	took, due := now.Sub(b.from), time.Duration(b.used)*period/perPeriod
+	if took < due {
+		time.Sleep(due - took)
 		now = time.Now()
 		b.score += now.Sub(b.from)
 	} else {
