@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/hashicorp/go-hclog"
 	"github.com/hashicorp/go-plugin"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -576,7 +577,7 @@ func TestServeToAHost(t *testing.T) {
 		HandshakeConfig:  sdk.Handshake(),
 		VersionedPlugins: map[int]plugin.PluginSet{sdk.ProtocolVersion: {sdk.PluginName: &sdk.Plugin{}}},
 		AllowedProtocols: []plugin.Protocol{plugin.ProtocolGRPC},
-		Cmd:              cmd, AutoMTLS: true, Stderr: stderr, StartTimeout: 20 * time.Second,
+		Cmd:              cmd, AutoMTLS: true, Logger: hclog.NewNullLogger(), Stderr: stderr, StartTimeout: 20 * time.Second,
 	})
 	defer c.Kill()
 	rpc, err := c.Client()

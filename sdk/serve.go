@@ -5,6 +5,7 @@ import (
 	"io"
 	"log/slog"
 	"os"
+	"os/signal"
 	"strings"
 	"time"
 
@@ -33,6 +34,8 @@ func Serve(a Adapter) {
 	// go-plugin replaces os.Stderr by a pipe of its own: this is the real one.
 	log := slog.New(slog.NewJSONHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelDebug}))
 	slog.SetDefault(log)
+	// go-plugin ignores interrupts too, but only after the host has its first line.
+	signal.Notify(make(chan os.Signal, 1), os.Interrupt)
 	go endWithHost(os.Stdin)
 	plugin.Serve(&plugin.ServeConfig{
 		HandshakeConfig:  h,
