@@ -236,7 +236,8 @@ func TestReconstruction(t *testing.T) {
 				power += want * want
 				v, _ := k.value(k.n-1, now)
 				hold += (v.X - want) * (v.X - want)
-				a, _ := q.value(q.n-1, now, q.ahead(r3.Vec{}, false))
+				rate, along := q.ahead(r3.Vec{}, false)
+				a, _ := q.value(q.n-1, now, rate, along)
 				rated += square(turn(a).Y - want)
 				v, _ = k.value(k.n-2, now-h)
 				inter += square(v.X - ago)

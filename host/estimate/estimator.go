@@ -45,8 +45,8 @@ type Settings struct {
 // Estimator estimates the motion of one source. It is used by one goroutine.
 //
 // Where a new sample changes what was known, the output goes over to it critically damped: at the very next tick it
-// begins to move, without a step in value or in its first derivative. In a gap the last rates are carried on for the
-// length of 0.3 s, coming to rest smoothly; specific force then goes to that of rest within another second; after
+// begins to move, without a step in value or in its first derivative. In a gap measured rates are carried on for the
+// length of 0.3 s, others for 0.15 s, coming to rest smoothly; specific force then goes to that of rest within another second; after
 // 2 s a signal is absent, and a source that comes back begins anew.
 type Estimator struct {
 	settings Settings
@@ -379,7 +379,7 @@ func (e *Estimator) complete(t, h float64, out *Motion) {
 	var w r3.Vec
 	switch {
 	case e.rates.live(t):
-		left, _ := carry(e.rates.age(t) + fadeFrom - gap(&e.rates))
+		left, _ := measured.carry(e.rates.age(t) + fadeFrom - gap(&e.rates))
 		way, w = 1, r3.Scale(left, e.rates.out)
 		out.Present |= shifted(e.rates.seen, vehicle.AngularVelocityP)
 	case haveQ && e.heading.n > 1:

@@ -122,14 +122,14 @@ func (k *heading) pick(t float64) int {
 }
 
 // value is the attitude and its body rate at t, taken from the stretch that begins with sample i. rate is what is
-// known of the body rate now, for what lies beyond the newest attitude.
-func (k *heading) value(i int, t float64, rate r3.Vec) (quat.Number, r3.Vec) {
+// known of the body rate now, for what lies beyond the newest attitude, and along how far it is carried.
+func (k *heading) value(i int, t float64, rate r3.Vec, along span) (quat.Number, r3.Vec) {
 	if i < 0 {
 		return k.at(0).q, r3.Vec{}
 	}
 	a := k.at(i)
 	if i == k.n-1 {
-		left, reach := carry(t - a.t)
+		left, reach := along.carry(t - a.t)
 		return quat.Mul(a.q, unturn(r3.Scale(reach, rate))), r3.Scale(left, rate)
 	}
 	b := k.at(i + 1)
@@ -160,17 +160,17 @@ func roll(v, d r3.Vec) r3.Vec {
 
 // ahead is the body rate with which the newest attitude is carried on: the measured one of the same time, else the
 // latest measured one, else the one from the attitudes.
-func (k *heading) ahead(latest r3.Vec, known bool) r3.Vec {
-	w := k.slope
+func (k *heading) ahead(latest r3.Vec, known bool) (r3.Vec, span) {
+	w, along := k.slope, differed
 	if b := k.newest(); b.hasW {
-		w = b.w
+		w, along = b.w, measured
 	} else if known {
-		w = latest
+		w, along = latest, measured
 	}
 	if n := norm(w); n > turnMost {
 		w = r3.Scale(turnMost/n, w)
 	}
-	return w
+	return w, along
 }
 
 // step brings the output to t, h seconds after the last step, as track.step does.
@@ -179,13 +179,13 @@ func (k *heading) step(t, h float64, latest r3.Vec, known bool) {
 		return
 	}
 	i := k.pick(t)
-	rate := k.ahead(latest, known)
-	q, w := k.value(i, t, rate)
+	rate, along := k.ahead(latest, known)
+	q, w := k.value(i, t, rate, along)
 	if !k.started {
 		k.started, k.out, k.rate = true, q, w
 		return
 	}
-	q0, w0 := k.value(i, t-h, rate)
+	q0, w0 := k.value(i, t-h, rate, along)
 	e := between(q0, k.out)
 	// q = q0·exp(e): the rate of q0 seen from the axes of the output.
 	r := r3.Sub(k.rate, toBody(unturn(e), w0))

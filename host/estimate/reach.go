@@ -2,23 +2,28 @@ package estimate
 
 import "gonum.org/v1/gonum/spatial/r3"
 
-// What is known is carried on at full rate for carryFull, then slowed to rest at carryEnd: together 0.3 s of the
-// last rate, and no kink where it ends.
-const (
-	carryFull = 0.2
-	carryEnd  = 0.4
+// span is how far what is known is carried on beyond the newest sample: at full rate for full, then slowed to rest at
+// end, with no kink where it ends.
+type span struct{ full, end float64 } // s
+
+// A measured rate is carried on for the length of 0.3 s. One from differences is half an interval old, and for motion
+// quicker than a fifth of the sampling rate worse than holding (closed forms, see the tests): 0.15 s of it.
+var (
+	measured = span{0.2, 0.4}
+	differed = span{0.05, 0.25}
 )
 
-// carry is how much of a rate is left x seconds after the last sample, and the time that the rate was effective.
-func carry(x float64) (left, reach float64) {
-	if x <= carryFull {
+// carry says how much of a rate is left x seconds after the last sample, and for how long it was effective as a whole.
+func (s span) carry(x float64) (left, reach float64) {
+	if x <= s.full {
 		return 1, x
 	}
-	u := (x - carryFull) / (carryEnd - carryFull)
+	fall := s.end - s.full
+	u := (x - s.full) / fall
 	if u >= 1 {
-		return 0, carryFull + (carryEnd-carryFull)/2
+		return 0, s.full + fall/2
 	}
-	return 1 - u*u*(3-2*u), carryFull + (carryEnd-carryFull)*(u-u*u*u+u*u*u*u/2)
+	return 1 - u*u*(3-2*u), s.full + fall*(u-u*u*u+u*u*u*u/2)
 }
 
 // ease is the smooth step from 0 to 1 over x in 0..1.

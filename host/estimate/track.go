@@ -157,7 +157,11 @@ func (k *track) value(i int, t float64) (v, slope r3.Vec) {
 	if !k.carries {
 		return a.v, r3.Vec{}
 	}
-	left, reach := carry(t - a.t)
+	// As long as its own rhythm leaves it without another, so that a slow velocity's slope does not come and go.
+	along := differed
+	along.full = min(max(along.full, k.rhythm.median), measured.full)
+	along.end += along.full - differed.full
+	left, reach := along.carry(t - a.t)
 	return r3.Add(a.v, r3.Scale(reach, k.slope)), r3.Scale(left, k.slope)
 }
 
