@@ -44,7 +44,7 @@ func times(t testing.TB, b []byte) (us []int64, skipped int64) {
 	l := NewTlog(bytes.NewReader(b))
 	for {
 		r, err := l.Next()
-		if err == io.EOF {
+		if errors.Is(err, io.EOF) {
 			return us, l.Skipped()
 		}
 		if err != nil {
@@ -109,7 +109,7 @@ func TestCompressedByContentAndCut(t *testing.T) {
 		}
 		defer func() { _ = f.Close() }()
 		for n := 0; ; n++ {
-			if _, err := f.Next(); err == io.EOF {
+			if _, err := f.Next(); errors.Is(err, io.EOF) {
 				return n
 			} else if err != nil {
 				t.Fatal(err)
@@ -181,7 +181,7 @@ func TestReplay(t *testing.T) {
 	if _, err := r.Read(ctx); !errors.Is(err, context.Canceled) {
 		t.Errorf("error %v while it waits, want canceled", err)
 	}
-	if _, err := r.Read(t.Context()); err != io.EOF {
+	if _, err := r.Read(t.Context()); !errors.Is(err, io.EOF) {
 		t.Errorf("error %v at the end, want EOF", err)
 	}
 }
@@ -213,7 +213,7 @@ func FuzzTlog(f *testing.F) {
 		total := int64(0)
 		for {
 			r, err := l.Next()
-			if err == io.EOF {
+			if errors.Is(err, io.EOF) {
 				break
 			}
 			if err != nil {

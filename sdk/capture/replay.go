@@ -2,6 +2,7 @@ package capture
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"net/netip"
@@ -63,7 +64,7 @@ func (r *Replay) Read(ctx context.Context) (transport.Chunk, error) {
 		return transport.Chunk{}, err
 	}
 	rec, err := r.file.Next()
-	if err == io.EOF {
+	if errors.Is(err, io.EOF) {
 		return transport.Chunk{}, io.EOF
 	}
 	if err != nil {
