@@ -37,15 +37,15 @@ func (f fix) from(o fix) r3.Vec {
 	}
 }
 
-// at is the place that lies p, m north, east, down, from o.
-func (o fix) at(p r3.Vec) fix {
-	m, _ := radii(o.lat)
-	lat := o.lat + p.X/(m+o.alt)
-	m, _ = radii((lat + o.lat) / 2)
-	lat = o.lat + p.X/(m+o.alt)
-	middle := (lat + o.lat) / 2
+// at is the place that lies p, m north, east, down, from f.
+func (f fix) at(p r3.Vec) fix {
+	m, _ := radii(f.lat)
+	lat := f.lat + p.X/(m+f.alt)
+	m, _ = radii((lat + f.lat) / 2)
+	lat = f.lat + p.X/(m+f.alt)
+	middle := (lat + f.lat) / 2
 	_, n := radii(middle)
-	return fix{lat: lat, lon: math.Remainder(o.lon+p.Y/((n+o.alt)*math.Cos(middle)), 2*math.Pi), alt: o.alt - p.Z}
+	return fix{lat: lat, lon: math.Remainder(f.lon+p.Y/((n+f.alt)*math.Cos(middle)), 2*math.Pi), alt: f.alt - p.Z}
 }
 
 // track follows one source of positions and sees where it jumps.
