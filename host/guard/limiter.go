@@ -20,9 +20,13 @@ const (
 	hairTravel       = 1e-12
 )
 
-// work is how many poses of roll-outs one Step may ask the mechanism for. When it is used up the best choice so far
-// is taken; the brake needs none.
-const work = 900
+// work is what one Step may spend on roll-outs in search of the best choice, in axes and actuators of ticks, each
+// about 60 ns. When it is used up the best choice so far is taken; the brake needs none. The one roll-out that decides
+// whether the target itself may be sent has longest, so that a slow seat's obeying demand is never refused for it.
+const (
+	work    = 2400
+	longest = 4000 // ticks
+)
 
 // set is one strictness of the limits: of the pose, by the place in Limiter.axes, and of the actuators.
 type set struct {
@@ -232,7 +236,7 @@ func (l *Limiter) tryPending() {
 	keep := *oldBounds
 	l.bounds = l.nextBounds
 	l.adopt(l.pending)
-	l.rollLeft = work
+	l.rollLeft = longest * l.price()
 	if l.passes(&l.x, &l.v, &l.a, &l.tight) && l.proves(&l.x, &l.v, &l.a, &l.q, &l.qv, &l.qa, &l.tight) == 0 {
 		l.isPending = false
 		return
@@ -240,6 +244,9 @@ func (l *Limiter) tryPending() {
 	l.bounds = keep
 	l.adopt(old)
 }
+
+// price of one tick of a roll-out.
+func (l *Limiter) price() int { return len(l.axes) + len(l.acts) + 2 }
 
 // passes says whether a present state is inside speed and acceleration.
 func (l *Limiter) passes(x, v, a *[pose.Count]float64, s *set) bool {
@@ -365,8 +372,9 @@ func (l *Limiter) Step(target pose.Pose) (pose.Pose, Held) {
 		}
 	}
 
-	l.rollLeft = work
+	l.rollLeft = longest * l.price()
 	why := l.exact(&r, &vr, &ar, q)
+	l.rollLeft = min(work, work-(longest*l.price()-l.rollLeft))
 	l.following = why == 0
 	if why == 0 {
 		return l.full(&l.x), held
@@ -540,7 +548,7 @@ func (l *Limiter) try(c, x *[pose.Count]float64, q *mechanism.Positions) bool {
 		a[i] = (v[i] - l.v[i]) / l.dt
 	}
 	var qv, qa mechanism.Positions
-	l.rollLeft--
+	l.rollLeft -= l.price()
 	return l.m.Inverse(l.full(x), q) == nil &&
 		l.first(q, &qv, &qa, &l.tight) &&
 		l.proves(x, &v, &a, q, &qv, &qa, &l.tight) == 0
@@ -655,8 +663,9 @@ func (l *Limiter) plain(x, v, a *[pose.Count]float64, q *mechanism.Positions, e 
 // walk is the roll-out tick by tick, through the mechanism.
 func (l *Limiter) walk(x, v, a [pose.Count]float64, q, qv, qa mechanism.Positions, e *[pose.Count]extent, ticks int, s *set) Held {
 	l.fullChecks++
+	price := l.price()
 	for t := range ticks {
-		if l.rollLeft--; l.rollLeft < 0 {
+		if l.rollLeft -= price; l.rollLeft < 0 {
 			return HeldActuator
 		}
 		rest := true

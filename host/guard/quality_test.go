@@ -301,7 +301,7 @@ func TestBoundsNeverAcceptWhatTheRolloutRefuses(t *testing.T) {
 					e[i] = g.law[i].rollout(g.x[i], g.v[i], g.a[i])
 					n = max(n, e[i].ticks)
 				}
-				g.rollLeft = 1 << 30
+				g.rollLeft = 1 << 40
 				if g.plain(&g.x, &back.v, &back.a, &g.q, &e, &g.tight) {
 					plain++
 					if h := g.walk(g.x, g.v, g.a, g.q, g.qv, g.qa, &e, int(n)+4, &g.tight); h != 0 {
