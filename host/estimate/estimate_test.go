@@ -453,6 +453,12 @@ func TestDiscontinuity(t *testing.T) {
 			s.Discontinuity = n == 500
 			e.Push(s, n)
 		}, 1},
+		"flag, then a late one from before": {func(e *Estimator, n uint64) {
+			s := base(float64(n)*dt, angles(90, 0, 0))
+			s.Discontinuity = n == 500
+			e.Push(s, n)
+			e.Push(base(0.9951, quat.Number{Real: 1}), n)
+		}, 1},
 		"repeated flag": {func(e *Estimator, n uint64) {
 			s := base(1, angles(90, 0, 0))
 			s.Discontinuity = true
@@ -580,5 +586,65 @@ func TestClockRates(t *testing.T) {
 		if worst > limit {
 			t.Errorf("clock at %v: off by %v rad", rate, worst)
 		}
+	}
+}
+
+// Attitude at 50 Hz and, in states of its own between, earth velocity at 5 Hz, as telemetry has it: a steady
+// acceleration of 2 m/s² north at heading north gives f = (2, 0, -g) without a ripple at 5 Hz, and nothing begins anew
+// once everything has come.
+func TestMixedRates(t *testing.T) {
+	e := New(Settings{Delay: -1}, dt)
+	var m Motion
+	for n := range uint64(5000) {
+		if n%10 == 0 {
+			s := vehicle.State{SourceTime: int64(n) * 2e6}
+			s.PutAttitude(quat.Number{Real: 1})
+			e.Push(&s, n)
+		}
+		if n%100 == 7 {
+			at := n - 2
+			s := vehicle.State{SourceTime: int64(at) * 2e6} // measured a little before it was sent
+			s.PutVec(vehicle.VelocityN, r3.Vec{X: 2 * float64(at) * dt})
+			e.Push(&s, n)
+		}
+		e.Step(n, &m)
+		if n < 500 {
+			continue
+		}
+		if m.Restarted {
+			t.Fatalf("began anew at tick %d", n)
+		}
+		if !near(m.SpecificForce, r3.Vec{X: 2, Z: -Gravity}, 0.02) {
+			t.Fatalf("tick %d: specific force %v", n, m.SpecificForce)
+		}
+		if math.Abs(m.Velocity.X-2*float64(n)*dt) > 0.05 || !m.Derived.Has(vehicle.VelocityX) || m.Derived.Has(vehicle.VelocityN) {
+			t.Fatalf("tick %d: velocity %v, want %v", n, m.Velocity.X, 2*float64(n)*dt)
+		}
+	}
+}
+
+// A second way to know a signal takes over without a step: specific force from velocity, then measured with a bias.
+func TestHandover(t *testing.T) {
+	e := New(Settings{Delay: -1}, dt)
+	var m Motion
+	last := r3.Vec{}
+	for n := range uint64(3000) {
+		if n%10 == 0 {
+			s := vehicle.State{SourceTime: int64(n) * 2e6}
+			s.PutAttitude(quat.Number{Real: 1})
+			s.PutVec(vehicle.VelocityX, r3.Vec{X: 20})
+			if n > 1000 {
+				s.PutVec(vehicle.SpecificForceX, r3.Vec{X: 0.6, Z: -9.5})
+			}
+			e.Push(&s, n)
+		}
+		e.Step(n, &m)
+		if n > 500 && norm(r3.Sub(m.SpecificForce, last)) > 0.02 {
+			t.Fatalf("tick %d: force from %v to %v", n, last, m.SpecificForce)
+		}
+		last = m.SpecificForce
+	}
+	if !near(last, r3.Vec{X: 0.6, Z: -9.5}, 1e-6) || m.Derived&force != 0 {
+		t.Errorf("force %v, derived %b", last, m.Derived)
 	}
 }

@@ -171,6 +171,9 @@ func (e *Estimator) Push(s *vehicle.State, tick uint64) {
 		e.odd = false
 	}
 	t := float64(s.SourceTime-e.base) * 1e-9
+	if t < 0 {
+		return // belongs to what came before the run
+	}
 	if s.SourceTime > e.newest || e.runs == 0 {
 		e.newest, e.arrived = s.SourceTime, now
 		e.clock.saw(t, now)

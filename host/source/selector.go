@@ -49,11 +49,13 @@ func (s *Selector) Chosen() int { return s.wanted }
 // Jumped hides the step of a source whose motion does not continue what came before. Call it before the Step that
 // is given its new pose.
 func (s *Selector) Jumped(source int) {
-	switch {
-	case source == None:
-	case source == s.leaving:
+	if source == None {
+		return
+	}
+	switch source {
+	case s.leaving:
 		s.leaving = None
-	case source == s.current:
+	case s.current:
 		s.blend.Switch()
 		s.leaving = None
 	}
