@@ -15,7 +15,7 @@ import (
 	"perch/sdk/vehicle"
 )
 
-// box is a whole adapter for a source that sends, in UDP packets of 8 bytes, its clock in ms and heading, pitch and
+// box is a whole adapter for a source that sends, in UDP packets of 10 bytes, its clock in ms and heading, pitch and
 // bank in hundredths of a degree. Its program is: func main() { sdk.Serve(box()) }
 func box() sdk.Adapter {
 	return sdk.Adapter{
@@ -30,7 +30,7 @@ func box() sdk.Adapter {
 				return fmt.Errorf("%w: set listen to another port, or end the program that uses this one", err)
 			}
 			context.AfterFunc(ctx, func() { _ = c.Close() })
-			var b [9]byte // one byte more than a packet, to see longer ones
+			var b [11]byte // one byte more than a packet, to see longer ones
 			for {
 				_ = c.SetReadDeadline(time.Now().Add(time.Second))
 				n, _, err := c.ReadFrom(b[:])
@@ -39,12 +39,12 @@ func box() sdk.Adapter {
 					return nil
 				case errors.Is(err, os.ErrDeadlineExceeded):
 					out.Absent()
-				case err == nil && n == 8:
+				case err == nil && n == 10:
 					angle := func(at int) float64 {
 						return units.FromDegrees(float64(int16(binary.BigEndian.Uint16(b[at:]))) / 100)
 					}
-					s := vehicle.State{SourceTime: int64(binary.BigEndian.Uint16(b[:])) * 1e6}
-					s.PutAttitude(axes.FromEuler(angle(2), angle(4), angle(6)))
+					s := vehicle.State{SourceTime: int64(binary.BigEndian.Uint32(b[:])) * 1e6}
+					s.PutAttitude(axes.FromEuler(angle(4), angle(6), angle(8)))
 					out.Send(&s)
 				}
 			}
@@ -61,7 +61,7 @@ func Example() {
 			return
 		}
 		for ctx.Err() == nil {
-			_, _ = c.Write([]byte{0, 7, 0x23, 0x28, 0x01, 0xf4, 0xfc, 0x18})
+			_, _ = c.Write([]byte{0, 0, 0, 7, 0x23, 0x28, 0x01, 0xf4, 0xfc, 0x18})
 			time.Sleep(20 * time.Millisecond)
 		}
 	}()

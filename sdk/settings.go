@@ -174,7 +174,7 @@ func plain(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
 // read reads a text by the setting's type; wrong is "" where it is right. Bounds of a duration are in s.
 func (x Setting) read(text string) (v float64, wrong string) {
 	refused := func() (float64, string) { return 0, fmt.Sprintf("is %q: %s", text, x.want()) }
-	bounded := v
+	var bounded float64
 	switch x.Type {
 	case Number:
 		n, err := strconv.ParseFloat(text, 64)

@@ -65,7 +65,7 @@ func read(t testing.TB, b []byte) (Header, []Record, *Ending) {
 		x, err := r.Next()
 		var end *Ending
 		if errors.As(err, &end) {
-			if _, again := r.Next(); again != err {
+			if _, again := r.Next(); !errors.Is(again, err) {
 				t.Errorf("after the end: %v", again)
 			}
 			return r.Header(), list, end

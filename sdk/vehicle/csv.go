@@ -27,10 +27,12 @@ func (c *CSVWriter) Write(s *State) error {
 	if err := c.start(); err != nil {
 		return err
 	}
-	row := append(c.row[:0], strconv.FormatInt(s.SourceTime, 10), "")
+	observed := ""
 	if s.ObservedAt != 0 {
-		row[1] = strconv.FormatInt(s.ObservedAt, 10)
+		observed = strconv.FormatInt(s.ObservedAt, 10)
 	}
+	row := c.row[:0]
+	row = append(row, strconv.FormatInt(s.SourceTime, 10), observed)
 	for x := range SignalCount {
 		cell := ""
 		if v, ok := s.Value(x); ok {
