@@ -141,7 +141,9 @@ func (r *run) loop(ctx context.Context) error {
 	ctx, cancel := context.WithCancel(ctx)
 	chunks := make(chan transport.Chunk, 64)
 	ended := make(chan error, 1)
+	finished := make(chan struct{})
 	go func() {
+		defer close(finished)
 		for {
 			c, err := r.src.Read(ctx)
 			if err != nil {
@@ -152,17 +154,13 @@ func (r *run) loop(ctx context.Context) error {
 			select {
 			case chunks <- c:
 			case <-ctx.Done():
-				ended <- ctx.Err()
 				return
 			}
 		}
 	}()
-	reading := true
 	defer func() {
 		cancel()
-		if reading {
-			<-ended
-		}
+		<-finished
 		_ = r.src.Close()
 	}()
 	beat := time.NewTicker(tick)
@@ -175,7 +173,6 @@ func (r *run) loop(ctx context.Context) error {
 		case c := <-chunks:
 			r.take(c)
 		case err := <-ended:
-			reading = false
 			for len(chunks) > 0 {
 				r.take(<-chunks)
 			}
