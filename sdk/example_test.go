@@ -55,8 +55,15 @@ func box() sdk.Adapter {
 func Example() {
 	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
 	defer cancel()
+	free, err := net.ListenPacket("udp", "127.0.0.1:0") // any port that nobody uses
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	address := free.LocalAddr().String()
+	_ = free.Close()
 	go func() { // the source: 7 ms, heading 90°, pitch 5°, bank -10°
-		c, err := net.Dial("udp", "127.0.0.1:47900")
+		c, err := net.Dial("udp", address)
 		if err != nil {
 			return
 		}
@@ -65,7 +72,7 @@ func Example() {
 			time.Sleep(20 * time.Millisecond)
 		}
 	}()
-	err := sdk.Run(ctx, box(), nil, func(s *vehicle.State) {
+	err = sdk.Run(ctx, box(), map[string]string{"listen": address}, func(s *vehicle.State) {
 		if q, ok := s.Attitude(); ok && ctx.Err() == nil {
 			yaw, pitch, roll := axes.ToEuler(q)
 			fmt.Printf("%.0f %.0f %.0f\n", units.ToDegrees(yaw), units.ToDegrees(pitch), units.ToDegrees(roll))

@@ -58,7 +58,7 @@ func adapter(stream func(context.Context, sdk.Settings, *sdk.Sender) error) sdk.
 			var state vehicle.State
 			switch s.String("listen") {
 			case "panic":
-				panic("out of cheese")
+				panic("broken on purpose")
 			case "undeclared":
 				s.Number("nonsense")
 			case "error":
@@ -414,7 +414,7 @@ func TestServerSaysWhatIsWrong(t *testing.T) {
 		code     codes.Code
 		want     string
 	}{
-		{map[string]string{"listen": "panic"}, codes.Internal, "out of cheese"},
+		{map[string]string{"listen": "panic"}, codes.Internal, "broken on purpose"},
 		{map[string]string{"listen": "undeclared"}, codes.Internal, `reads its setting "nonsense"`},
 		{map[string]string{"listen": "error"}, codes.FailedPrecondition, "port 5000 is in use: choose another with port="},
 		{map[string]string{"rat": "5"}, codes.InvalidArgument, `listen is required: give a text; rat is unknown: did you mean "rate"?`},
