@@ -4,6 +4,7 @@ import (
 	"context"
 	"io"
 	"math"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -196,7 +197,6 @@ type wall struct {
 	io.ReadWriteCloser
 	shut   atomic.Bool
 	closed chan struct{}
-	leave  atomic.Bool
 }
 
 func (w *wall) Write(p []byte) (int, error) {
@@ -237,7 +237,6 @@ func TestStallDoesNotBlockTheLoop(t *testing.T) {
 	until(t, "opened again", func() bool { return status(l).Reconnects == 1 && status(l).Connected })
 }
 
-// deaf answers nothing.
 func TestNoController(t *testing.T) {
 	t.Parallel()
 	_, err := NewLink(context.Background(), Settings{Port: "memory", N: 2, Wait: 50 * time.Millisecond}, func(context.Context) (io.ReadWriteCloser, string, error) {
@@ -454,4 +453,50 @@ func BenchmarkQuantiseAndEncode(b *testing.B) {
 		quantise(&sp, &out)
 		buf = e.Append(buf[:0], &out)
 	}
+}
+
+// stamped notes when each write begins, ns after start.
+type stamped struct {
+	io.ReadWriteCloser
+	start time.Time
+	at    chan time.Duration
+}
+
+func (s *stamped) Write(p []byte) (int, error) {
+	select {
+	case s.at <- time.Since(s.start):
+	default:
+	}
+	return s.ReadWriteCloser.Write(p)
+}
+
+// How long a setpoint waits for the writer: a figure to look at, not to assert.
+func BenchmarkSendToWrite(b *testing.B) {
+	port := &stamped{start: time.Now(), at: make(chan time.Duration, 1)}
+	l, err := NewLink(context.Background(), Settings{Port: "memory", N: 2}, func(ctx context.Context) (io.ReadWriteCloser, string, error) {
+		p, err := simulated.Dial(context.Background(), quick())
+		port.ReadWriteCloser = p
+		return port, "memory", err
+	})
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer l.Close()
+	time.Sleep(100 * time.Millisecond)
+	sp := Setpoint{N: 2}
+	var waits []float64
+	for b.Loop() {
+		time.Sleep(2 * time.Millisecond)
+		select {
+		case <-port.at:
+		default:
+		}
+		at := time.Since(port.start)
+		l.Send(&sp)
+		waits = append(waits, float64((<-port.at - at).Microseconds()))
+	}
+	slices.Sort(waits)
+	b.ReportMetric(waits[len(waits)/2], "p50-µs")
+	b.ReportMetric(waits[len(waits)*99/100], "p99-µs")
+	b.ReportMetric(waits[len(waits)-1], "max-µs")
 }

@@ -314,7 +314,7 @@ func (c *Controller) Feed(p []byte) {
 }
 
 func (c *Controller) obey(f *seatlink.Frame) {
-	result := seatlink.ResultOK
+	var result seatlink.Result
 	switch f.Type {
 	case seatlink.TypeSetpoint:
 		if c.setpoint.Unmarshal(f.Payload) != nil {
@@ -604,47 +604,47 @@ func (c *Controller) atRest() bool {
 	return true
 }
 
-// brake is the acceleration of the next tick of T seconds on the way to rest, exact in discrete time: the largest
+// brake is the acceleration of the next tick of dt seconds on the way to rest, exact in discrete time: the largest
 // deceleration from which a full-jerk release ends with speed and acceleration zero together.
-func brake(v, a, most, jerk, T float64) float64 {
-	d := jerk * T
-	n := math.Floor((math.Sqrt(1+8*math.Abs(v)/(T*d)) - 1) / 2)
-	u := (math.Abs(v)/T + d*n*(n+1)/2) / (n + 1)
+func brake(v, a, most, jerk, dt float64) float64 {
+	d := jerk * dt
+	n := math.Floor((math.Sqrt(1+8*math.Abs(v)/(dt*d)) - 1) / 2)
+	u := (math.Abs(v)/dt + d*n*(n+1)/2) / (n + 1)
 	b := min(max(-math.Copysign(u, v), -most), most)
 	return min(max(b, a-d), a+d)
 }
 
-func (ax *axis) brakeTick(T float64) {
-	b := brake(ax.v, ax.a, ax.accel, ax.jerk, T)
+func (ax *axis) brakeTick(dt float64) {
+	b := brake(ax.v, ax.a, ax.accel, ax.jerk, dt)
 	ax.a = b
-	ax.v = min(max(ax.v+b*T, -ax.speed*speedExcess), ax.speed*speedExcess)
-	if math.Abs(ax.v) < 1e-9 && math.Abs(ax.a) <= ax.jerk*T {
+	ax.v = min(max(ax.v+b*dt, -ax.speed*speedExcess), ax.speed*speedExcess)
+	if math.Abs(ax.v) < 1e-9 && math.Abs(ax.a) <= ax.jerk*dt {
 		ax.v, ax.a = 0, 0
 	}
-	ax.x += ax.v * T
+	ax.x += ax.v * dt
 }
 
 // chaseTick moves towards the newest setpoint inside speed, acceleration and travel; true when it has joined it.
-func (ax *axis) chaseTick(top, T float64) bool {
+func (ax *axis) chaseTick(top, dt float64) bool {
 	e := ax.tx - ax.x
-	if math.Abs(e) <= ax.accel*T*T && math.Abs(ax.tv-ax.v) <= ax.accel*T {
+	if math.Abs(e) <= ax.accel*dt*dt && math.Abs(ax.tv-ax.v) <= ax.accel*dt {
 		ax.x, ax.v, ax.a = ax.tx, ax.tv, ax.ta
 		return true
 	}
-	want := ax.tv + math.Copysign(min(math.Sqrt(ax.accel*math.Abs(e)), math.Abs(e)/(2*T)), e)
+	want := ax.tv + math.Copysign(min(math.Sqrt(ax.accel*math.Abs(e)), math.Abs(e)/(2*dt)), e)
 	want = min(max(want, -top), top)
 	room := ax.high - ax.x
 	if want < 0 {
 		room = ax.x - ax.low
 	}
-	edge := math.Sqrt(2 * ax.accel * max(room-math.Abs(ax.v)*T, 0))
+	edge := math.Sqrt(2 * ax.accel * max(room-math.Abs(ax.v)*dt, 0))
 	want = min(max(want, -edge), edge)
-	a := min(max((want-ax.v)/T, -ax.accel), ax.accel)
-	v := ax.v + a*T
-	x := ax.x + v*T
+	a := min(max((want-ax.v)/dt, -ax.accel), ax.accel)
+	v := ax.v + a*dt
+	x := ax.x + v*dt
 	if x < ax.low || x > ax.high {
 		x = min(max(x, ax.low), ax.high)
-		v = (x - ax.x) / T
+		v = (x - ax.x) / dt
 	}
 	ax.x, ax.v, ax.a = x, v, a
 	return false

@@ -423,7 +423,7 @@ func TestJoinsAgainAfterGaps(t *testing.T) {
 		if gap > 0 {
 			gap--
 		} else {
-			b.send(point(x, v, 0.1*math.Pow(2*math.Pi*0.25, 2)*math.Cos(θ)))
+			b.send(point(x, v, 0.1*(2*math.Pi*0.25)*(2*math.Pi*0.25)*math.Cos(θ)))
 			sent++
 		}
 		b.pass(b.period)
