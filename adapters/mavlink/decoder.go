@@ -145,6 +145,11 @@ func (d *Decoder) frame(f *wire.Frame, from netip.AddrPort, observedAt int64, em
 	s := &d.state
 	*s = vehicle.State{ObservedAt: observedAt, Name: d.name, Class: d.class}
 	d.message(f, observedAt, s)
+	for x := range vehicle.SignalCount {
+		if s.Present.Has(x) && math.Abs(s.Values[x]) > vehicle.Bound(x) {
+			s.Present &^= 1 << x // bad data of the vehicle: the rest of the state may be good
+		}
+	}
 	if s.Present == 0 {
 		return
 	}
