@@ -129,8 +129,8 @@ func TestServePTYKeepsOtherFiles(t *testing.T) {
 	}
 }
 
-// Idle without a peer, it must not spin: its processor time is a small part of the time that passes.
-func TestServePTYIdle(t *testing.T) {
+// Without a peer it ends when asked to.
+func TestServePTYEndsWithoutPeer(t *testing.T) {
 	ctx, cancel := context.WithCancel(context.Background())
 	server, err := simulated.NewServer(quick())
 	if err != nil {

@@ -10,6 +10,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"hash/crc32"
+	"math"
 )
 
 // Version is the protocol that this package speaks.
@@ -605,4 +606,15 @@ func (a *Answer) Unmarshal(p []byte) error {
 	}
 	*a = Answer{Command: Type(p[0]), Sequence: le.Uint16(p[1:]), Result: Result(p[3])}
 	return nil
+}
+
+// LimitsOf rounds limits in rad or m, rad/s or m/s, rad/s² or m/s², rad/s³ or m/s³ to the wire's units, and cuts them to
+// what these hold. The numbers must be finite.
+func LimitsOf(low, high, park, speed, reducedSpeed, acceleration, jerk float64) AxisLimits {
+	position := func(x float64) int32 {
+		return int32(math.Round(min(max(x*1e9, math.MinInt32), math.MaxInt32)))
+	}
+	positive := func(x, per float64) uint32 { return uint32(math.Round(min(max(x*per, 0), math.MaxUint32))) }
+	return AxisLimits{Low: position(low), High: position(high), Park: position(park), Speed: positive(speed, 1e6),
+		ReducedSpeed: positive(reducedSpeed, 1e6), Acceleration: positive(acceleration, 1e3), Jerk: positive(jerk, 1e3)}
 }

@@ -3,6 +3,7 @@ package seatlink
 import (
 	"bytes"
 	"encoding/hex"
+	"math"
 	"math/rand/v2"
 	"os"
 	"strings"
@@ -413,5 +414,15 @@ func BenchmarkDecode(b *testing.B) {
 		if !d.Next(&f) || sp.Unmarshal(f.Payload) != nil {
 			b.Fatal("not read")
 		}
+	}
+}
+
+func TestLimitsOf(t *testing.T) {
+	const deg = math.Pi / 180
+	if diff := cmp.Diff(limits15(), LimitsOf(-15*deg, 15*deg, 0, 40*deg, 18*deg, 300*deg, 5000*deg)); diff != "" {
+		t.Error(diff)
+	}
+	if got := LimitsOf(-9, 9, 0, 1e9, -1, 1e9, 1e9); got.Low != math.MinInt32 || got.High != math.MaxInt32 || got.ReducedSpeed != 0 || got.Jerk != math.MaxUint32 {
+		t.Errorf("%+v", got)
 	}
 }
