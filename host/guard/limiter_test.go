@@ -24,7 +24,7 @@ var long = os.Getenv("PERCH_LONG") != ""
 
 func ticks(short int) int {
 	if long {
-		return short * 10
+		return short * 20
 	}
 	return short
 }
@@ -100,8 +100,6 @@ type rig struct {
 }
 
 func rigs(t testing.TB) []rig {
-	all := pose.Of(pose.Surge, pose.Sway, pose.Heave, pose.Roll, pose.Pitch, pose.Yaw)
-	_ = all
 	wide := turn(-30, 30, 400, 4000, 90000)
 	return []rig{
 		{"box", box(t, wide, pose.Roll, pose.Pitch), ride},
@@ -351,11 +349,11 @@ func stop(t *testing.T, g *Limiter, j *judges, where string) {
 }
 
 func TestEveryInputKeepsEveryLimit(t *testing.T) {
-	n := ticks(600)
+	n := ticks(250)
 	for _, r := range rigs(t) {
 		t.Run(r.name, func(t *testing.T) {
 			for _, in := range inputs(1, r.limits) {
-				run(t, r, in, n, 53)
+				run(t, r, in, n, 59)
 			}
 		})
 	}
@@ -363,7 +361,7 @@ func TestEveryInputKeepsEveryLimit(t *testing.T) {
 		t.Run(r.name, func(t *testing.T) {
 			r.m = cranks(t)
 			for _, in := range inputs(2, r.limits) {
-				run(t, r, in, n/2, 53)
+				run(t, r, in, n, 59)
 			}
 		})
 	}
