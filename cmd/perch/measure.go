@@ -15,7 +15,6 @@ import (
 	"perch/host/config"
 	"perch/host/guard"
 	"perch/host/measure"
-	"perch/host/mechanism"
 	"perch/host/ride"
 	"perch/sdk/vehicle"
 )
@@ -101,11 +100,7 @@ func allocsPerTick(rate float64) (float64, error) {
 	if err != nil {
 		return 0, err
 	}
-	settings, err := chainSettings(c, m)
-	if err != nil {
-		return 0, err
-	}
-	joined, err := chain.New(settings)
+	joined, err := chain.New(chainSettings(c, m))
 	if err != nil {
 		return 0, err
 	}
@@ -124,7 +119,7 @@ func allocsPerTick(rate float64) (float64, error) {
 		}
 		joined.Step(&in, &row)
 		if row.Guarded.Setpoint {
-			in.Controller.Position = mechanism.Positions(row.Guarded.Actuators)
+			in.Controller.Position = row.Guarded.Actuators
 		}
 	}
 	for range 1000 {

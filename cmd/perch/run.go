@@ -20,7 +20,6 @@ import (
 	"perch/host/config"
 	"perch/host/cueing"
 	"perch/host/estimate"
-	"perch/host/guard"
 	"perch/host/mechanism"
 	"perch/host/plugin"
 	"perch/host/record"
@@ -134,14 +133,14 @@ func configured(o runOptions) (config.Config, error) {
 }
 
 // chainSettings makes the chain's settings from the configuration.
-func chainSettings(c config.Config, m mechanism.Mechanism) (chain.Settings, error) {
+func chainSettings(c config.Config, m mechanism.Mechanism) chain.Settings {
 	cues := cueing.Preset(c.Profile.Class)
 	cues.Mode, cues.Intensity = cueing.Washout, c.Profile.Intensity
 	if c.Profile.Mode == cueing.Follow.String() {
 		cues.Mode = cueing.Follow
 	}
 	s := chain.Settings{
-		Rate: c.Rate, Mechanism: m, Limits: guard.Limits(c.Seat.Limits), Estimate: estimate.Settings{Delay: -1},
+		Rate: c.Rate, Mechanism: m, Limits: c.Seat.Limits, Estimate: estimate.Settings{Delay: -1},
 	}
 	for i, source := range c.Sources {
 		s.Cueing = append(s.Cueing, cues)
@@ -149,7 +148,7 @@ func chainSettings(c config.Config, m mechanism.Mechanism) (chain.Settings, erro
 			s.Live = i
 		}
 	}
-	return s, nil
+	return s
 }
 
 // sources finds the program of each configured source.
@@ -193,10 +192,6 @@ func run(ctx context.Context, w io.Writer, o runOptions) (err error) {
 	if err != nil {
 		return refuse(err)
 	}
-	chained, err := chainSettings(c, m)
-	if err != nil {
-		return refuse(err)
-	}
 	from, err := sources(c)
 	if err != nil {
 		return refuse(err)
@@ -226,7 +221,7 @@ func run(ctx context.Context, w io.Writer, o runOptions) (err error) {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	r, err := ride.New(ride.Settings{
-		Chain: chained, Sources: from, Recorder: recorder, Log: log,
+		Chain: chainSettings(c, m), Sources: from, Recorder: recorder, Log: log,
 		Tell: screen.tell, Attended: true, RealTime: true, Length: o.length, Probe: probe,
 	})
 	if err != nil {

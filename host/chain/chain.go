@@ -57,20 +57,19 @@ type lane struct {
 	watch    *source.Watch
 	estimate *estimate.Estimator
 	cueing   *cueing.Chain
-	newest   int64
+	newest   int64 // source time of the last state seen, ns
 	started  bool
 	liveness source.Liveness
 	motion   estimate.Motion
-	pose     pose.Pose
 }
 
 // Chain is the stages of one ride.
 type Chain struct {
 	tick    uint64
 	lanes   []lane
-	live    int
-	left    int // the one that was live before
-	blend   *source.Blend
+	poses   []pose.Pose // of each lane
+	live    []bool      // which of them move
+	choice  *source.Selector
 	machine *guard.Machine
 }
 
@@ -79,15 +78,16 @@ func New(s Settings) (*Chain, error) {
 	if !(s.Rate >= 50 && s.Rate <= 2000) {
 		return nil, fmt.Errorf("rate %g Hz: the loop runs at 50 to 2000 Hz", s.Rate)
 	}
-	if s.Live < 0 || s.Live >= len(s.Cueing) {
-		return nil, fmt.Errorf("live source %d of %d: there is no such source", s.Live, len(s.Cueing))
-	}
 	dt := 1 / s.Rate
 	machine, err := guard.NewMachine(s.Mechanism, s.Limits, dt)
 	if err != nil {
 		return nil, err
 	}
-	c := &Chain{live: s.Live, left: s.Live, blend: source.NewBlend(dt, Fade), machine: machine}
+	c := &Chain{choice: source.NewSelector(len(s.Cueing), dt, Fade), machine: machine}
+	if err := c.choice.Choose(s.Live); err != nil {
+		return nil, err
+	}
+	c.poses, c.live = make([]pose.Pose, len(s.Cueing)), make([]bool, len(s.Cueing))
 	// Where axes share their travel, what each has is what is left when all of them use theirs.
 	travel := halfTravel(s.Limits)
 	share := mechanism.Reach(s.Mechanism, travel)
@@ -116,29 +116,22 @@ func halfTravel(l guard.Limits) pose.Pose {
 // Tick is the number of the tick that the next Step makes.
 func (c *Chain) Tick() uint64 { return c.tick }
 
-// Delay is what estimation adds on the live source, s.
-func (c *Chain) Delay() float64 { return c.lanes[c.live].estimate.Delay() }
+// Delay is what estimation adds on the chosen source, s.
+func (c *Chain) Delay() float64 { return c.lanes[c.choice.Chosen()].estimate.Delay() }
 
 // See hands a state of one source to the next Step.
 func (c *Chain) See(of int, s *vehicle.State) {
 	l := &c.lanes[of]
 	l.watch.Saw(s, c.tick)
-	if s.Condition != vehicle.Running {
-		return
-	}
 	l.estimate.Push(s, c.tick)
-	if !l.started || s.Discontinuity || s.SourceTime > l.newest {
+	if s.Condition == vehicle.Running {
 		l.newest, l.started = s.SourceTime, true
 	}
 }
 
-// Choose makes another source the live one, by a crossfade. One that does not exist changes nothing.
-func (c *Chain) Choose(of int) {
-	if of >= 0 && of < len(c.lanes) && of != c.live {
-		c.left, c.live = c.live, of
-		c.blend.Switch()
-	}
-}
+// Choose makes another source the live one: by a crossfade between two that live, and through level from or to one
+// that does not. One that does not exist changes nothing.
+func (c *Chain) Choose(of int) error { return c.choice.Choose(of) }
 
 // SetIntensity changes every lane's intensity, 0 gentle to 1 hard; it glides.
 func (c *Chain) SetIntensity(x float64) {
@@ -154,15 +147,16 @@ func (c *Chain) Step(in *Input, out *Row) {
 		l.liveness = l.watch.Step(c.tick)
 		l.cueing.SetLowRate(l.liveness.Rate > 0 && l.liveness.Rate < lowRate)
 		l.estimate.Step(c.tick, &l.motion)
-		l.pose = l.cueing.Step(&l.motion)
+		c.poses[i], c.live[i] = l.cueing.Step(&l.motion), l.liveness.Live()
 	}
-	l := &c.lanes[c.live]
-	out.Tick, out.Source, out.Seen, out.SourceTime = c.tick, c.live, l.started, l.newest
+	selected := c.choice.Step(c.poses, c.live)
+	l := &c.lanes[selected.Source]
+	out.Tick, out.Source, out.Seen, out.SourceTime = c.tick, selected.Source, l.started, l.newest
 	out.Liveness, out.Motion = l.liveness, l.motion
-	out.Wanted = c.blend.StepFrom(c.lanes[c.left].pose, l.pose, false)
+	out.Wanted = selected.Pose
 	out.Guarded = c.machine.Step(guard.Input{
 		Wanted:      out.Wanted,
-		Live:        l.liveness.Live(),
+		Live:        selected.Live,
 		Controller:  in.Controller,
 		Ask:         in.Ask,
 		OperatorAge: in.OperatorAge,

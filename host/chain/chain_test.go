@@ -99,7 +99,9 @@ func TestSameStatesGiveTheSameFrames(t *testing.T) {
 			return 0.5 * math.Sin(t*float64(1+source)), true
 		}, func() {
 			if c.Tick() == 3000 {
-				c.Choose(1)
+				if err := c.Choose(1); err != nil {
+					t.Fatal(err)
+				}
 			}
 			out = append(out, row.Guarded.Actuators)
 		})
@@ -128,7 +130,9 @@ func TestASwapBetweenLiveSourcesMakesNoJump(t *testing.T) {
 	if row.Guarded.State != guard.Riding || before < 0.02 {
 		t.Fatalf("before the swap: %v at roll %.4f rad, want riding and rolled right", row.Guarded.State, before)
 	}
-	c.Choose(1)
+	if err := c.Choose(1); err != nil {
+		t.Fatal(err)
+	}
 	last, worst := row.Wanted, 0.0
 	ride(c, s, 4, row, steady, func() {
 		worst = max(worst, math.Abs(row.Wanted[pose.Roll]-last[pose.Roll]))

@@ -32,7 +32,7 @@ func Relay(ctx context.Context, listen, terminal string) error {
 		return fmt.Errorf("relay: %w", err)
 	}
 	defer from.Close() //nolint:errcheck // nothing to lose
-	context.AfterFunc(ctx, func() { from.Close() })
+	context.AfterFunc(ctx, func() { _ = from.Close() })
 	to, err := os.OpenFile(terminal, os.O_WRONLY, 0)
 	if err != nil {
 		return fmt.Errorf("relay: %w", err)

@@ -31,8 +31,8 @@ import (
 const (
 	sliceTime = 2500 * time.Millisecond
 	interval  = 10 * time.Millisecond // between attitudes: a 100 Hz source
-	every     = 8                     // attitudes between steps of roll
-	step      = 0.06                  // rad of roll to either side
+	every     = 10                    // attitudes between steps of roll
+	step      = 5e-4                  // rad of roll to either side: so small that the guard has nothing to hold back
 	wait      = 60 * time.Millisecond // a step that has not shown by then is lost
 )
 
