@@ -19,8 +19,12 @@ type Server struct {
 // tick is how often time moves on when no byte comes.
 const tick = 2 * time.Millisecond
 
-// mostAtOnce bounds what is caught up after the process was stopped.
-const mostAtOnce = time.Second
+// How much time is caught up at once: between connections, and while serving. A process that the machine has kept
+// waiting is no broken cable: the frames that came meanwhile lie unread, so its controller's clock waits too.
+const (
+	mostBetween = time.Second
+	mostServing = 40 * time.Millisecond
+)
 
 // NewServer gives a server with a controller that has just been switched on.
 func NewServer(s Settings) (*Server, error) {
@@ -35,14 +39,14 @@ func NewServer(s Settings) (*Server, error) {
 func (s *Server) With(f func(c *Controller)) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.catchUp()
+	s.catchUp(mostServing)
 	f(s.controller)
 }
 
-func (s *Server) catchUp() {
+func (s *Server) catchUp(most time.Duration) {
 	now := time.Now()
 	if !s.last.IsZero() {
-		s.controller.Step(min(now.Sub(s.last), mostAtOnce))
+		s.controller.Step(min(now.Sub(s.last), most))
 	}
 	s.last = now
 }
@@ -55,7 +59,7 @@ func (s *Server) Serve(ctx context.Context, port io.ReadWriteCloser) error {
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	s.mu.Lock()
-	s.catchUp()
+	s.catchUp(mostBetween)
 	s.mu.Unlock()
 
 	// Output that nobody reads is dropped rather than waited for, as a UART does.
@@ -100,7 +104,7 @@ func (s *Server) Serve(ctx context.Context, port io.ReadWriteCloser) error {
 			n, err := port.Read(b)
 			if n > 0 {
 				s.mu.Lock()
-				s.catchUp()
+				s.catchUp(mostServing)
 				s.controller.Feed(b[:n])
 				flush()
 				s.mu.Unlock()
@@ -128,7 +132,7 @@ func (s *Server) Serve(ctx context.Context, port io.ReadWriteCloser) error {
 			return err
 		case <-t.C:
 			s.mu.Lock()
-			s.catchUp()
+			s.catchUp(mostServing)
 			flush()
 			s.mu.Unlock()
 		}
