@@ -18,6 +18,8 @@ const (
 	overTravel       = 1e-11
 	hair             = 1e-6
 	hairTravel       = 1e-12
+	hairReach        = 1e-9  // of the distance from level
+	overReach        = 1e-12 // of it
 )
 
 // work is what one Step may spend on roll-outs in search of the best choice, in axes and actuators of ticks, each
@@ -551,6 +553,8 @@ func (l *Limiter) try(c, x *[pose.Count]float64, q *mechanism.Positions) bool {
 	var end [pose.Count]float64
 	for i := range l.axes {
 		end[i] = min(max(l.law[i].rollout(x[i], v[i], a[i]).rest, l.low[i]), l.high[i])
+		// a hair further out, so that rounding on the way does not decide whether the seat may stop there
+		end[i] = min(max(l.neutral[i]+(end[i]-l.neutral[i])*(1+hairReach), l.low[i]), l.high[i])
 	}
 	l.rollLeft -= 2 * l.price()
 	if l.room(&end, q) != 0 {
@@ -694,7 +698,16 @@ func (l *Limiter) walk(x, v, a [pose.Count]float64, q, qv, qa mechanism.Position
 		}
 		next := &l.at[2]
 		if l.m.Inverse(l.full(&x), next) != nil {
-			return HeldReach
+			if s != &l.loose {
+				return HeldReach
+			}
+			var in [pose.Count]float64
+			for i := range l.axes {
+				in[i] = x[i] - (x[i]-l.neutral[i])*overReach
+			}
+			if l.m.Inverse(l.full(&in), next) != nil {
+				return HeldReach
+			}
 		}
 		for k := range l.acts {
 			v1 := (next[k] - q[k]) / l.dt

@@ -22,7 +22,6 @@ type Judge struct {
 	dt     float64
 	bounds []Bound
 	past   [][3]int64 // the three positions before, latest first
-	seen   int
 	Ticks  int
 	Worst  Worst
 }
