@@ -27,7 +27,7 @@ import (
 
 const (
 	longestMessage = 256 << 10 // bytes; a state has at most a few thousand
-	longestHeaders = 16 << 10  // bytes
+	longestHeaders = 64 << 10  // bytes
 	window         = 64 << 10  // bytes of states that may wait to be read: more would only grow stale
 )
 

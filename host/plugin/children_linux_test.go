@@ -194,6 +194,15 @@ func (h *hostile) Describe(context.Context, *adapterv1.DescribeRequest) (*adapte
 	case "stop-describe":
 		_ = syscall.Kill(os.Getpid(), syscall.SIGSTOP)
 		select {} // this thread may run on for a moment
+	case "environment":
+		s := strings.ReplaceAll(strings.Join(os.Environ(), " "), "\n", " ")
+		if i, err := os.Stdin.Stat(); err == nil && i.Mode()&os.ModeNamedPipe != 0 {
+			s += " stdin is a pipe"
+		}
+		if syscall.Getpgrp() == os.Getpid() {
+			s += " leads its group"
+		}
+		w.SetSummary(s)
 	case "huge-describe":
 		w.SetSummary(strings.Repeat("x", 1<<20))
 	case "bad-describe":

@@ -14,11 +14,11 @@ import (
 )
 
 const (
-	keptLines  = 20        // last words
-	keptBytes  = 4096      // of one line; the rest of it is dropped
-	lineRate   = 50        // lines a second that go to the log
-	lineBurst  = 200       // lines that may come at once
-	bytePause  = 256 << 10 // read at once; then a pause, which pushes back on the writer
+	keptLines  = 20       // last words
+	keptBytes  = 4096     // of one line; the rest of it is dropped
+	lineRate   = 50       // lines a second that go to the log
+	lineBurst  = 200      // lines that may come at once
+	bytePause  = 64 << 10 // read at once; then a pause, which pushes back on the writer
 	pauseEvery = 10 * time.Millisecond
 )
 
@@ -96,7 +96,7 @@ func (o *output) line(from string, b []byte, cut bool) {
 	o.filled = now
 	// Above the rate a line is not even parsed, but the last words are kept: they say why it died.
 	if o.tokens < 1 {
-		o.remember(tidy(string(b[:min(len(b), 512)]), 300))
+		o.remember(string(b[:min(len(b), 300)]))
 		o.muted++
 		o.unsaid++
 		if o.muted == 1 {
@@ -128,7 +128,7 @@ func (o *output) line(from string, b []byte, cut bool) {
 		for _, a := range attrs {
 			said += " " + a.Key + "=" + a.Value.String()
 		}
-		o.remember(tidy(said, 300))
+		o.remember(said[:min(len(said), 300)])
 	}
 	o.log.LogAttrs(context.Background(), level, text, append(attrs, slog.String("from", from))...)
 }
@@ -138,7 +138,7 @@ func crashBegins(s string) bool {
 }
 
 // remember keeps a line as one of the last words. The first line of a crash is kept apart: its trace is longer
-// than what is kept.
+// than what is kept. Lines are made printable when they are read: few ever are.
 func (o *output) remember(s string) {
 	if s == "" {
 		return
@@ -159,7 +159,11 @@ func (o *output) remember(s string) {
 func (o *output) words() []string {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	return slices.Clone(o.last)
+	w := slices.Clone(o.last)
+	for i, s := range w {
+		w[i] = tidy(s, 300)
+	}
+	return w
 }
 
 // lastWords is what a one-line message quotes.
@@ -167,9 +171,15 @@ func (o *output) lastWords() string {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	if o.panic != "" {
-		return o.panic
+		return tidy(o.panic, 300)
 	}
-	return strings.Join(o.last[max(0, len(o.last)-3):], " / ")
+	var said []string
+	for _, s := range o.last[max(0, len(o.last)-3):] {
+		if s = tidy(s, 300); s != "" {
+			said = append(said, s)
+		}
+	}
+	return strings.Join(said, " / ")
 }
 
 func (o *output) mutedLines() uint64 {

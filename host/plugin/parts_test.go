@@ -1,14 +1,24 @@
 package plugin
 
 import (
+	"crypto/rand"
+	"crypto/tls"
+	"crypto/x509"
 	"io"
 	"log/slog"
+	"net"
 	"runtime"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"google.golang.org/grpc/encoding"
+	"google.golang.org/protobuf/proto"
+
+	adapterv1 "perch/proto/adapter/v1"
+	"perch/sdk"
+	"perch/sdk/vehicle"
 )
 
 func TestEnvironment(t *testing.T) {
@@ -56,7 +66,7 @@ func TestBudget(t *testing.T) {
 
 func TestTidy(t *testing.T) {
 	for in, want := range map[string]string{
-		"plain": "plain", "a\x1b[2Jb\nc": "a [2Jb c", "\xff\xfe": "", "ütf": "ütf", "‮evil": "evil",
+		"plain": "plain", "a\x1b[2Jb\nc": "a [2Jb c", "\xff\xfe": "", "ütf": "ütf", "\u202eevil": "evil",
 	} {
 		if got := tidy(in, 20); got != want {
 			t.Errorf("%q: %q, want %q", in, got, want)
@@ -64,6 +74,132 @@ func TestTidy(t *testing.T) {
 	}
 	if got := tidy(strings.Repeat("x", 30), 20); got != strings.Repeat("x", 20)+"…" {
 		t.Error(got)
+	}
+}
+
+// TestExactlyTheChildsCertificate: nothing but the certificate of the handshake is taken, not even one it signed.
+func TestExactlyTheChildsCertificate(t *testing.T) {
+	host, _, err := identity()
+	if err != nil {
+		t.Fatal(err)
+	}
+	child, _, err := identity()
+	if err != nil {
+		t.Fatal(err)
+	}
+	other, _, err := identity()
+	if err != nil {
+		t.Fatal(err)
+	}
+	signed := signedBy(t, child)
+	pool := x509.NewCertPool() // as go-plugin fills it from the handshake
+	leaf, err := x509.ParseCertificate(child.Certificate[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	pool.AddCert(leaf)
+	for _, c := range []struct {
+		name   string
+		shown  []byte // in the handshake
+		server tls.Certificate
+		most   uint16
+		right  bool
+	}{
+		{"the same", child.Certificate[0], child, tls.VersionTLS13, true},
+		{"another", child.Certificate[0], other, tls.VersionTLS13, false},
+		{"one that it signed", child.Certificate[0], signed, tls.VersionTLS13, false},
+		{"no handshake", nil, child, tls.VersionTLS13, false},
+		{"an old version", child.Certificate[0], child, tls.VersionTLS12, false},
+	} {
+		l, err := net.Listen("tcp", "127.0.0.1:0")
+		if err != nil {
+			t.Fatal(err)
+		}
+		go func() {
+			b, err := l.Accept()
+			if err != nil {
+				return
+			}
+			_ = tls.Server(b, &tls.Config{Certificates: []tls.Certificate{c.server}, ClientAuth: tls.RequireAnyClientCert, MinVersion: tls.VersionTLS12, MaxVersion: c.most}).Handshake()
+			_, _ = io.Copy(io.Discard, b)
+			_ = b.Close()
+		}()
+		a, err := net.Dial("tcp", l.Addr().String())
+		if err != nil {
+			t.Fatal(err)
+		}
+		_ = a.SetDeadline(time.Now().Add(30 * time.Second))
+		conf := secure(host, func() []byte { return c.shown })
+		conf.RootCAs = pool
+		err = tls.Client(a, conf).Handshake()
+		if (err == nil) != c.right {
+			t.Errorf("%s: %v", c.name, err)
+		}
+		_, _ = a.Close(), l.Close()
+	}
+	// Before the handshake nothing is trusted.
+	if n := len(secure(host, nil).RootCAs.Subjects()); n != 0 { //nolint:staticcheck // the pool is ours
+		t.Errorf("%d roots", n)
+	}
+}
+
+// TestNoDecompressor: where one is linked, a small message can unfold to what the limit on messages is there to stop,
+// and the host can be made to spend its time on it.
+func TestNoDecompressor(t *testing.T) {
+	if encoding.GetCompressor("gzip") != nil {
+		t.Error("grpc/encoding/gzip is linked: whatever imports it must not")
+	}
+}
+
+// signedBy makes a certificate for localhost that another has signed.
+func signedBy(t *testing.T, ca tls.Certificate) tls.Certificate {
+	t.Helper()
+	parent, err := x509.ParseCertificate(ca.Certificate[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, _, err := identity()
+	if err != nil {
+		t.Fatal(err)
+	}
+	mine, err := x509.ParseCertificate(c.Certificate[0])
+	if err != nil {
+		t.Fatal(err)
+	}
+	der, err := x509.CreateCertificate(rand.Reader, mine, parent, mine.PublicKey, ca.PrivateKey)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c.Certificate = [][]byte{der}
+	return c
+}
+
+// BenchmarkMessage is what one message costs the host beside gRPC: decoding, its size, validation.
+func BenchmarkMessage(b *testing.B) {
+	var s vehicle.State
+	s.SourceTime, s.ObservedAt = 1, 1
+	for x := range vehicle.SignalCount {
+		s.Put(x, 0)
+	}
+	s.Put(vehicle.AttitudeW, 1)
+	w := &adapterv1.StreamStatesResponse{}
+	w.SetState(sdk.ToWire(&s))
+	bytes, err := proto.Marshal(w)
+	if err != nil {
+		b.Fatal(err)
+	}
+	m := &adapterv1.StreamStatesResponse{}
+	b.ReportAllocs()
+	for b.Loop() {
+		if err := proto.Unmarshal(bytes, m); err != nil {
+			b.Fatal(err)
+		}
+		if proto.Size(m) == 0 {
+			b.Fatal("empty")
+		}
+		if err := sdk.FromWire(m.GetState(), &s); err != nil {
+			b.Fatal(err)
+		}
 	}
 }
 

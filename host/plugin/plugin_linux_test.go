@@ -40,8 +40,11 @@ func guarded(m *testing.M) int {
 		fmt.Fprintln(os.Stderr, err)
 		return 1
 	}
-	defer os.RemoveAll(dir) //nolint:errcheck // the system's
+	defer os.RemoveAll(dir)
 	if err := os.Setenv("XDG_RUNTIME_DIR", dir); err != nil {
+		return 1
+	}
+	if err := os.Setenv("PERCH_TEST_SECRET", "of the operator"); err != nil {
 		return 1
 	}
 	code := m.Run()
@@ -228,6 +231,40 @@ func TestStates(t *testing.T) {
 	}
 	if e := h.allEvents(); e != "" {
 		t.Errorf("events of an honest source: %s", e)
+	}
+}
+
+func TestWhatAChildGets(t *testing.T) {
+	t.Parallel()
+	d, err := Describe(t.Context(), program("environment"), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"PATH=", "PYTHONUNBUFFERED=1", "PYTHONDONTWRITEBYTECODE=1", childKey + "=environment", "stdin is a pipe", "leads its group"} {
+		if !strings.Contains(d.Summary, want) {
+			t.Errorf("no %q in %q", want, d.Summary)
+		}
+	}
+	for _, not := range []string{"PERCH_TEST_SECRET", "XDG_RUNTIME_DIR"} {
+		if strings.Contains(d.Summary, not) {
+			t.Errorf("%s is passed on", not)
+		}
+	}
+}
+
+// TestStartCanBeCancelled: the default time for a start is 5 s.
+func TestStartCanBeCancelled(t *testing.T) {
+	t.Parallel()
+	ctx, cancel := context.WithCancel(t.Context())
+	time.AfterFunc(100*time.Millisecond, cancel)
+	var h heard
+	o := h.options(func(p *pace) { p.start = time.Minute })
+	begun := time.Now()
+	if _, err := Start(ctx, program("silent"), nil, o); !errors.Is(err, context.Canceled) {
+		t.Errorf("%v", err)
+	}
+	if d := time.Since(begun); d > 30*time.Second {
+		t.Errorf("it took %v", d)
 	}
 }
 

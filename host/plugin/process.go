@@ -3,6 +3,7 @@ package plugin
 import (
 	"bufio"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -137,7 +138,7 @@ func (p *process) readStdout() {
 	defer text.flush()
 	line, err := r.ReadSlice('\n')
 	switch {
-	case err == bufio.ErrBufferFull:
+	case errors.Is(err, bufio.ErrBufferFull):
 		p.refuse(&fault{fmt.Sprintf("its first line is longer than %d bytes", longestHandshake), remedyStdout})
 	case len(line) == 0 || (err != nil && len(strings.TrimSpace(string(line))) == 0):
 		// It ends, most likely, and how it does says more than that it said nothing: go-plugin would kill it at once.
@@ -197,7 +198,7 @@ func (p *process) exit() (how string, byItself bool) {
 	if p.state == nil {
 		return "", false
 	}
-	return p.state.String(), !(p.killed && killedByUs(p.state))
+	return p.state.String(), !p.killed || !killedByUs(p.state)
 }
 
 // certified is the certificate of the handshake.
