@@ -31,10 +31,10 @@ type bounds struct {
 // margin is how much larger than the sampled derivatives the bounds are.
 const margin = 1.15
 
-// sample fills the bounds over the boxes low..high scaled about their middle. A box with a sample outside the
+// sample takes the bounds over the boxes low..high scaled about their middle. A box with a sample outside the
 // reachable set is not used, nor any larger one; what of it is in reach still counts for the steepest slopes.
-func (b *bounds) sample(m mechanism.Mechanism, axes []pose.Axis, low, high pose.Pose) {
-	*b = bounds{}
+func sample(m mechanism.Mechanism, axes []pose.Axis, low, high pose.Pose) *bounds {
+	b := &bounds{}
 	n, na := len(axes), len(m.Actuators())
 	var step [pose.Count]float64
 	for i, ax := range axes {
@@ -129,6 +129,7 @@ func (b *bounds) sample(m mechanism.Mechanism, axes []pose.Axis, low, high pose.
 			b.usable = l + 1
 		}
 	}
+	return b
 }
 
 // ease is how much of the pose's acceleration and jerk the brake law uses, so that what all axes ask of an actuator at

@@ -52,8 +52,8 @@ type Limiter struct {
 	law          [pose.Count]law
 	qlaw         [mechanism.MaxActuators]law
 	loose, tight set
-	bounds       bounds
-	nextBounds   bounds
+	bounds       *bounds
+	nextBounds   *bounds // of the pending limits
 	neutral      [pose.Count]float64
 
 	// travel in force; wider than the limits only while the seat was put outside them and has not come in
@@ -98,7 +98,7 @@ func NewLimiter(m mechanism.Mechanism, limits Limits, dt float64) (*Limiter, err
 	if err := limits.check(l.mask); err != nil {
 		return nil, fmt.Errorf("guard: %w", err)
 	}
-	l.bounds.sample(l.m, l.axes, limits.Low, limits.High)
+	l.bounds = sample(l.m, l.axes, limits.Low, limits.High)
 	l.adopt(limits)
 	if err := l.Reset(l.full(&l.neutral)); err != nil {
 		return nil, fmt.Errorf("%w; the travel must hold a pose the actuators can give", err)
@@ -201,6 +201,12 @@ func (l *Limiter) Actuators() (position, speed, acceleration mechanism.Positions
 // Limits are the limits in force.
 func (l *Limiter) Limits() Limits { return l.limits }
 
+// Ease is how much of the pose's acceleration and jerk the brake uses, 0 to 1: under 1 where the actuators could not
+// follow all axes at once. Slower limits, or stronger actuators, bring it to 1.
+func (l *Limiter) Ease() (acceleration, jerk float64) {
+	return l.bounds.ease(l.axes, l.acts, &l.limits)
+}
+
 // Pending says whether limits given to SetLimits still wait.
 func (l *Limiter) Pending() bool { return l.isPending }
 
@@ -223,7 +229,7 @@ func (l *Limiter) SetLimits(limits Limits) error {
 	if err := l.m.Inverse(neutral, &q); err != nil {
 		return fmt.Errorf("guard: new travel: %w: it must hold a pose the actuators can give", err)
 	}
-	l.nextBounds.sample(l.m, l.axes, limits.Low, limits.High)
+	l.nextBounds = sample(l.m, l.axes, limits.Low, limits.High)
 	l.pending, l.isPending = limits, true
 	l.tryPending()
 	return nil
@@ -234,8 +240,7 @@ func (l *Limiter) tryPending() {
 	if l.wide {
 		return
 	}
-	old, oldBounds := l.limits, &l.bounds
-	keep := *oldBounds
+	old, keep := l.limits, l.bounds
 	l.bounds = l.nextBounds
 	l.adopt(l.pending)
 	l.rollLeft = longest * l.price()

@@ -56,9 +56,10 @@ const (
 	CommandDisarm
 	CommandStop
 	CommandReset
+	CommandPark // from where it latched a stop to level, by its own law at reduced speed
 )
 
-var commandNames = [...]string{"none", "home", "arm", "disarm", "stop", "reset"}
+var commandNames = [...]string{"none", "home", "arm", "disarm", "stop", "reset", "park"}
 
 // String is the command's name.
 func (c Command) String() string {
@@ -109,12 +110,14 @@ const (
 	CauseArm               // the controller did not arm when told to
 	CauseHome              // the controller did not home when told to
 	CauseUnreachable       // the controller reports a position that the mechanism cannot have
+	CauseParking           // the controller goes to level by its own law
+	CausePark              // the controller did not park when told to
 )
 
 var causeNames = [...]string{
 	"", "asked for", "no fresh source", "operator gone", "controller stopped by itself", "controller lost",
 	"controller restarted", "controller fault", "motor supply off", "controller did not arm", "controller did not home",
-	"controller's position is impossible",
+	"controller's position is impossible", "controller parks at reduced speed", "controller did not park",
 }
 
 // String is the cause in words; empty for none.
@@ -152,6 +155,7 @@ const (
 	tries         = 4
 	homingLongest = 180.0
 	resetLongest  = 2.0
+	parkLongest   = 60.0
 )
 
 // Reduced speed, for parking: 18 deg/s and 60 deg/s², which is 0.25 m/s (ISO 10218-1's manual reduced speed) at a head
@@ -186,6 +190,7 @@ type Machine struct {
 	commands int
 	arming   bool // from Parked: to ride
 	rising   bool // from Holding: armed in order to park
+	parking  bool // from Holding: the controller was told to park
 	reset    bool // a reset was asked for and is tried
 	homing   bool // the controller was seen homing
 	ending   bool
@@ -217,13 +222,16 @@ func (m *Machine) State() State { return m.state }
 func (m *Machine) enter(s State, c Cause) {
 	m.state, m.cause = s, c
 	m.clock, m.sent, m.commands = 0, 0, 0
-	m.arming, m.rising, m.reset, m.homing, m.late = false, false, false, false, false
+	m.arming, m.rising, m.parking, m.reset, m.homing, m.late = false, false, false, false, false, false
 }
 
 // Step is one tick.
 func (m *Machine) Step(in Input) Output {
 	c := &in.Controller
 	out := Output{}
+	if math.IsNaN(in.OperatorAge) {
+		in.OperatorAge = math.Inf(1)
+	}
 	m.clock += m.dt
 	m.sent += m.dt
 	ask := in.Ask
@@ -233,7 +241,7 @@ func (m *Machine) Step(in Input) Output {
 	m.watch(c, &out)
 
 	if ask&AskStop != 0 {
-		m.stop(&out)
+		m.stop(c, &out)
 		ask &= AskEnd // whatever else was asked for in the same tick is not meant any more
 	}
 	switch m.state {
@@ -350,15 +358,23 @@ func (m *Machine) isLevel() bool {
 	return true
 }
 
-func (m *Machine) stop(out *Output) {
+func (m *Machine) stop(c *Controller, out *Output) {
 	switch m.state {
+	case Off, Fault:
+		if c.Present {
+			out.Command = CommandStop // costs nothing where nothing moves
+		}
 	case Riding, Settling:
 		m.enter(Stopping, CauseAsked)
 	case Homing:
 		m.enter(Off, CauseAsked)
 		out.Command = CommandStop
 	case Parked, Holding:
-		if m.arming || m.rising {
+		switch {
+		case m.parking:
+			m.enter(Holding, CauseAsked)
+			out.Command = CommandStop
+		case m.arming || m.rising:
 			m.enter(m.state, CauseAsked)
 			out.Command = CommandDisarm
 		}
@@ -376,12 +392,12 @@ func (m *Machine) off(c *Controller, ask Ask, out *Output) {
 		m.enter(Homing, CauseNone)
 		m.commands = 1
 		out.Command = CommandHome
-	case able && c.Homed && c.Ready:
+	case able && c.Homed && (c.Ready || c.Stopped):
 		out.Refused |= ask & AskHome
 		switch {
 		case !m.meet(c):
 			m.cause = CauseUnreachable
-		case m.isLevel():
+		case m.isLevel() && c.Ready:
 			m.enter(Parked, CauseNone)
 		default:
 			m.enter(Holding, CauseNone)
@@ -393,6 +409,9 @@ func (m *Machine) off(c *Controller, ask Ask, out *Output) {
 
 func (m *Machine) home(c *Controller, out *Output) {
 	m.homing = m.homing || c.Homing
+	if c.Homing {
+		m.sent = 0
+	}
 	switch {
 	case m.homing && !c.Homing && c.Homed:
 		if !m.meet(c) {
@@ -404,7 +423,8 @@ func (m *Machine) home(c *Controller, out *Output) {
 		} else {
 			m.enter(Holding, CauseNone)
 		}
-	case m.homing && !c.Homing && m.clock > homingLongest, m.clock > homingLongest:
+	case m.clock > homingLongest, m.homing && !c.Homing && m.sent > retry:
+		// too long, or given up: beginning again takes another ask
 		m.enter(Fault, CauseHome)
 		out.Command = CommandStop
 	case !c.Homing && m.sent > retry:
@@ -541,7 +561,7 @@ func (m *Machine) riding(in *Input, ask Ask, out *Output) {
 			target[a] = m.from[a] + s*(target[a]-m.from[a])
 		}
 	}
-	late := in.OperatorAge >= operatorLate || math.IsNaN(in.OperatorAge)
+	late := in.OperatorAge >= operatorLate
 	switch {
 	case late && !m.late:
 		m.cap = m.l.Pose()
@@ -641,6 +661,9 @@ func (m *Machine) holding(in *Input, ask Ask, out *Output) {
 	out.Setpoint = !c.Stopped
 	out.Refused = ask & (AskHome | AskArm)
 	switch {
+	case m.parking:
+		out.Setpoint = false
+		m.park(in, out)
 	case m.rising:
 		out.Setpoint = true
 		if in.OperatorAge >= operatorGone || m.ending {
@@ -654,11 +677,48 @@ func (m *Machine) holding(in *Input, ask Ask, out *Output) {
 			out.Refused |= AskPark
 			return
 		}
+		if c.Stopped {
+			m.enter(Holding, CauseParking)
+			m.parking, m.commands = true, 1
+			out.Command = CommandPark
+			return
+		}
 		out.Setpoint = true
 		m.arm(c, out)
 		m.rising = m.state == Holding
 	case ask&AskReset != 0:
 		out.Command = CommandReset
+	}
+}
+
+// park waits for a controller that had latched a stop to go to level by its own law. It sends no setpoints.
+func (m *Machine) park(in *Input, out *Output) {
+	c := &in.Controller
+	switch {
+	case in.OperatorAge >= operatorGone || m.ending:
+		m.enter(Holding, CauseOperator)
+		out.Command = CommandStop
+	case c.Ready && !c.Stopped:
+		if !m.meet(c) {
+			m.enter(Fault, CauseUnreachable)
+		} else if m.isLevel() {
+			m.enter(Parked, CauseAsked)
+		} else {
+			m.enter(Holding, CauseController)
+		}
+	case !c.Stopped:
+		m.sent = 0 // under way
+		if m.clock > parkLongest {
+			m.enter(Fault, CausePark)
+			out.Command = CommandStop
+		}
+	case m.sent > retry && m.commands >= tries:
+		m.enter(Fault, CausePark)
+		out.Command = CommandStop
+	case m.sent > retry:
+		m.sent = 0
+		m.commands++
+		out.Command = CommandPark
 	}
 }
 
@@ -700,7 +760,7 @@ func (m *Machine) disarm(c *Controller, out *Output) {
 			return
 		}
 	case Parked, Holding:
-		if m.arming || m.rising {
+		if m.arming || m.rising || m.parking {
 			return
 		}
 	}

@@ -19,6 +19,7 @@ type far struct {
 	pending Command
 	wait    int
 	homing  int
+	parking int
 }
 
 func newFar() *far {
@@ -34,19 +35,29 @@ func (f *far) take(o Output) {
 			f.Homing, f.Homed, f.Position = false, true, mechanism.Positions{}
 		}
 	}
+	if f.parking > 0 {
+		if f.parking--; f.parking == 0 {
+			f.Ready, f.Position = true, mechanism.Positions{}
+		}
+	}
 	if f.pending != CommandNone {
 		if f.wait--; f.wait <= 0 {
 			switch f.pending {
 			case CommandHome:
 				f.Homing, f.Homed, f.homing = true, false, 50
 			case CommandArm:
-				f.Armed = f.Homed && !f.Fault && !f.Stopped
+				f.Armed = f.Homed && !f.Fault && !f.Stopped && f.Ready
 			case CommandDisarm:
 				f.Armed = false
 			case CommandStop:
-				f.Armed, f.Homing, f.homing = false, false, 0
+				f.Stopped = f.Stopped || f.parking > 0
+				f.Armed, f.Homing, f.homing, f.parking = false, false, 0, 0
 			case CommandReset:
-				f.Stopped, f.Fault = false, false
+				f.Fault = false
+			case CommandPark:
+				if f.Stopped {
+					f.Stopped, f.Ready, f.parking = false, false, 100
+				}
 			}
 			f.pending = CommandNone
 		}
@@ -199,6 +210,10 @@ func TestEveryTransition(t *testing.T) {
 		{"homing done", Homing, func(s *scene) {}, Parked, 1, CauseNone, 0},
 		{"homing never begins", Homing, func(s *scene) { s.f.deaf, s.f.pending = true, CommandNone }, Fault, 5, CauseHome, 0},
 		{"homing never ends", Homing, func(s *scene) { s.run(0.05); s.f.homing = 1 << 30 }, Fault, 200, CauseHome, 0},
+		{"homing given up", Homing, func(s *scene) { s.run(0.05); s.f.Homing, s.f.homing = false, 0; s.f.lag = 1 << 30 }, Fault, 2, CauseHome, 0},
+		{"stop in off", Off, func(s *scene) { s.tick(AskStop) }, Off, 0, CauseNone, 0},
+		{"stop in a fault", Fault, func(s *scene) { s.tick(AskStop) }, Fault, 0, CauseAlarm, 0},
+		{"an age that is no number", Riding, func(s *scene) { s.in.OperatorAge = math.NaN(); s.tick(0) }, Holding, 10, CauseOperator, 0},
 		{"stop while homing", Homing, func(s *scene) { s.run(0.05); s.tick(AskStop) }, Off, 0, CauseAsked, 0},
 		{"fault while homing", Homing, func(s *scene) { s.f.Fault = true; s.tick(0) }, Fault, 0, CauseAlarm, 0},
 		{"parked stays", Parked, func(s *scene) { s.run(20) }, Parked, 0, CauseNone, 0},
@@ -231,6 +246,8 @@ func TestEveryTransition(t *testing.T) {
 		{"it never parks by itself", Holding, func(s *scene) { s.run(60) }, Holding, 0, CauseAsked, 0},
 		{"arming when held", Holding, func(s *scene) { s.run(1); s.tick(AskArm) }, Holding, 0, CauseAsked, AskArm},
 		{"park when held", Holding, func(s *scene) { s.run(1); s.tick(AskPark) }, Parked, 5, CauseAsked, 0},
+		{"stop while the controller parks", Holding, func(s *scene) { s.run(1); s.f.Stopped = true; s.tick(AskPark); s.run(0.05); s.tick(AskStop); s.run(1) }, Holding, 0, CauseAsked, 0},
+		{"a controller found held stays held", Off, func(s *scene) { s.f.Homed, s.f.Stopped, s.f.Ready = true, true, false; s.run(1) }, Holding, 0, CauseNone, 0},
 		{"park when held and the controller latched", Holding, func(s *scene) { s.run(1); s.f.Stopped = true; s.tick(AskPark) }, Parked, 6, CauseAsked, 0},
 		{"stop while parking", Holding, func(s *scene) { s.run(1); s.tick(AskPark); s.until(Settling, 1); s.run(0.5); s.tick(AskStop) }, Holding, 2, CauseAsked, 0},
 		{"operator gone while parking", Holding, func(s *scene) {

@@ -164,7 +164,7 @@ func TestDisarmAtEveryPhaseEndsAtRest(t *testing.T) {
 		most = max(most, n)
 	}
 	// V/A + A/J, and A/J more to turn the acceleration round, with what of A and J the brake uses
-	easeA, easeJ := g.bounds.ease(g.axes, g.acts, &l)
+	easeA, easeJ := g.Ease()
 	t.Logf("brake uses %.2f of acceleration, %.2f of jerk; longest stop %.3f s", easeA, easeJ, float64(most)*dt)
 	if s := float64(most) * dt; s > 40/(300*easeA)+2*300*easeA/(5000*easeJ)+0.02 {
 		t.Errorf("longest stop %.3f s", s)
@@ -392,5 +392,15 @@ func BenchmarkStep(b *testing.B) {
 				})
 			}
 		}
+	}
+}
+
+func BenchmarkNewLimiter(b *testing.B) {
+	for _, r := range rigs(b) {
+		b.Run(r.name, func(b *testing.B) {
+			for b.Loop() {
+				mustLimiter(b, r.m, r.limits)
+			}
+		})
 	}
 }
