@@ -10,6 +10,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	wire "perch/sdk/mavlink"
+	"perch/sdk/axes"
 	"perch/sdk/vehicle"
 )
 
@@ -251,7 +252,7 @@ func (d *Decoder) message(f *wire.Frame, at int64, s *vehicle.State) {
 		if t, ok := d.leading(m.TimeBootMs, at); ok && newer(&d.attitude, t) {
 			d.attitudes++
 			s.SourceTime = t
-			s.PutAttitude(turn(float64(m.Roll), float64(m.Pitch), float64(m.Yaw)))
+			s.PutAttitude(axes.FromEuler(float64(m.Yaw), float64(m.Pitch), float64(m.Roll)))
 			putAll(s, vehicle.AngularVelocityP, m.RollSpeed, m.PitchSpeed, m.YawSpeed)
 		}
 	case wire.IDAttitudeQuaternion:
@@ -347,19 +348,6 @@ func (d *Decoder) unstamped(last *int64, s *vehicle.State) bool {
 	}
 	s.SourceTime = d.clock.ns()
 	return true
-}
-
-// turn is the attitude of intrinsic z-y-x angles, rad (ISO 1151-1): yaw, then pitch, then roll.
-func turn(roll, pitch, yaw float64) quat.Number {
-	sr, cr := math.Sincos(roll / 2)
-	sp, cp := math.Sincos(pitch / 2)
-	sy, cy := math.Sincos(yaw / 2)
-	return quat.Number{
-		Real: cr*cp*cy + sr*sp*sy,
-		Imag: sr*cp*cy - cr*sp*sy,
-		Jmag: cr*sp*cy + sr*cp*sy,
-		Kmag: cr*cp*sy - sr*sp*cy,
-	}
 }
 
 // putAll sets three signals if all of them are numbers.

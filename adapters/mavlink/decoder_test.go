@@ -14,6 +14,7 @@ import (
 	"pgregory.net/rapid"
 
 	wire "perch/sdk/mavlink"
+	"perch/sdk/axes"
 	"perch/sdk/vehicle"
 )
 
@@ -509,7 +510,7 @@ func TestEncodeAndDecode(t *testing.T) {
 		small := rapid.Float64Range(-20, 20)
 		var s vehicle.State
 		s.SourceTime = rapid.Int64Range(1000, 1_000_000).Draw(t, "ms") * 1e6
-		s.PutAttitude(turn(2*angle.Draw(t, "roll"), angle.Draw(t, "pitch"), 2*angle.Draw(t, "yaw")))
+		s.PutAttitude(axes.FromEuler(2*angle.Draw(t, "yaw"), angle.Draw(t, "pitch"), 2*angle.Draw(t, "roll")))
 		for _, x := range []vehicle.Signal{vehicle.AngularVelocityP, vehicle.SpecificForceX, vehicle.VelocityN} {
 			s.PutVec(x, r3.Vec{X: small.Draw(t, "x"), Y: small.Draw(t, "y"), Z: 1 + small.Draw(t, "z")})
 		}

@@ -78,8 +78,9 @@ func watch(ctx context.Context, w io.Writer, name string, o watchOptions) (err e
 		defer func() { err = errors.Join(err, out.table.Flush(), buffered.Flush(), file.Close()) }()
 	}
 	source, err := plugin.Start(ctx, p, settings[p.Name], plugin.Options{
-		Log:  slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelInfo})),
-		Sink: out.take,
+		Log:    slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelInfo})),
+		Sink:   out.take,
+		Notify: func(e plugin.Event) { fmt.Fprintln(os.Stderr, e.Text) },
 	})
 	if err != nil {
 		return refuse(err)

@@ -2,10 +2,8 @@ package cueing
 
 import (
 	"encoding/json"
-	"errors"
 	"math"
 	"os"
-	"os/exec"
 	"strings"
 	"testing"
 
@@ -18,6 +16,7 @@ import (
 	"perch/host/estimate"
 	"perch/host/pose"
 	"perch/sdk/vehicle"
+	"perch/sdk/oracle"
 )
 
 const (
@@ -50,7 +49,7 @@ type worked struct {
 	RateStepPeak      [2]float64 `json:"rate_step_peak"`
 }
 
-func oracle(t *testing.T) worked {
+func recorded(t *testing.T) worked {
 	t.Helper()
 	b, err := os.ReadFile("testdata/cueing.json")
 	if err != nil {
@@ -65,22 +64,9 @@ func oracle(t *testing.T) worked {
 
 // TestRecordedNumbers runs the script again where PERCH_TEST_SCIPY is set, and compares with what it printed before.
 func TestRecordedNumbers(t *testing.T) {
-	if os.Getenv("PERCH_TEST_SCIPY") == "" {
-		t.Skip("PERCH_TEST_SCIPY is not set: only the recorded numbers are used")
-	}
-	b, err := exec.Command("/usr/bin/python3", "testdata/cueing.py").Output()
-	if err != nil {
-		var exit *exec.ExitError
-		if errors.As(err, &exit) {
-			t.Logf("%s", exit.Stderr)
-		}
-		t.Fatalf("testdata/cueing.py: %v: install python3-scipy", err)
-	}
 	var again worked
-	if err := json.Unmarshal(b, &again); err != nil {
-		t.Fatal(err)
-	}
-	if d := cmp.Diff(oracle(t), again, cmpopts.EquateApprox(1e-9, 1e-7)); d != "" {
+	oracle.SciPy(t, "testdata/cueing.py", &again)
+	if d := cmp.Diff(recorded(t), again, cmpopts.EquateApprox(1e-9, 1e-7)); d != "" {
 		t.Errorf("recorded and recomputed numbers differ (-recorded +recomputed):\n%s", d)
 	}
 }
@@ -152,7 +138,7 @@ func before(t, end, v float64) float64 {
 }
 
 func TestSignals(t *testing.T) {
-	w := oracle(t)
+	w := recorded(t)
 	limited := plain()
 	limited.TiltX.Rate = 3 * deg
 	pushed := plain()
@@ -194,7 +180,7 @@ func TestSignals(t *testing.T) {
 // TestFrequencyResponse measures gain and phase as the objective motion cueing test does (Hosman & Advani 2016): one
 // sine at a time, settled, correlated over whole periods.
 func TestFrequencyResponse(t *testing.T) {
-	for _, r := range oracle(t).Frequency {
+	for _, r := range recorded(t).Frequency {
 		w := r[0]
 		ticks := int(math.Round(2 * math.Pi / w / dt))
 		w = 2 * math.Pi / (float64(ticks) * dt) // a whole number of ticks
@@ -233,7 +219,7 @@ func TestFrequencyResponse(t *testing.T) {
 func TestFollow(t *testing.T) {
 	s := Preset("aeroplane")
 	s.Mode, s.Intensity, s.FollowOnly, s.Reference = Follow, 1, Share{12 * deg, 12 * deg}, pose.Pose{}
-	for _, r := range oracle(t).Follow {
+	for _, r := range recorded(t).Follow {
 		c, err := New(s, twoAxes, all(10), dt)
 		if err != nil {
 			t.Fatal(err)
@@ -256,7 +242,7 @@ func TestFollow(t *testing.T) {
 func TestLean(t *testing.T) {
 	s := plain()
 	s.TiltX.Gain, s.TiltY.Gain = 1, 1
-	for _, r := range oracle(t).Lean {
+	for _, r := range recorded(t).Lean {
 		for _, sign := range []float64{1, -1} {
 			c := chain(t, s, twoAxes, 10)
 			m := level()
@@ -464,7 +450,7 @@ func TestIntensityGlides(t *testing.T) {
 }
 
 func TestLowRateHalvesOnsets(t *testing.T) {
-	w := oracle(t)
+	w := recorded(t)
 	s := plain()
 	s.LowRate = true
 	drive := func(t float64, m *estimate.Motion) { m.AngularVelocity.Y = 10 * deg }

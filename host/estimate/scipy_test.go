@@ -3,39 +3,15 @@ package estimate
 import (
 	"fmt"
 	"math"
-	"os"
-	"os/exec"
-	"strconv"
-	"strings"
 	"testing"
+
+	"perch/sdk/oracle"
 )
 
 // The expected numbers of this package's tests, recomputed by an independent implementation.
 func TestExpectedNumbersAgainstScipy(t *testing.T) {
-	if os.Getenv("PERCH_TEST_SCIPY") == "" {
-		t.Skip("set PERCH_TEST_SCIPY=1 to recompute with python3-scipy")
-	}
-	python := "/usr/bin/python3"
-	if _, err := os.Stat(python); err != nil {
-		python = "python3"
-	}
-	cmd := exec.Command(python, "testdata/recompute.py")
-	cmd.Stderr = os.Stderr
-	out, err := cmd.Output()
-	if err != nil {
-		t.Fatalf("testdata/recompute.py: %v: install python3-numpy and python3-scipy", err)
-	}
 	got := map[string][]float64{}
-	for line := range strings.Lines(string(out)) {
-		f := strings.Fields(line)
-		for _, x := range f[1:] {
-			v, err := strconv.ParseFloat(x, 64)
-			if err != nil {
-				t.Fatal(err)
-			}
-			got[f[0]] = append(got[f[0]], v)
-		}
-	}
+	oracle.SciPy(t, "testdata/recompute.py", &got)
 	want := map[string][]float64{"force": {1.754706, 6.958691, -11.880170}}
 	for i, c := range rateCases {
 		want[fmt.Sprintf("rate%d", i)] = []float64{c.want.X, c.want.Y, c.want.Z}

@@ -7,7 +7,6 @@ import (
 	"io"
 	"math"
 	"os"
-	"os/exec"
 	"strings"
 	"testing"
 
@@ -16,6 +15,7 @@ import (
 	"pgregory.net/rapid"
 
 	"perch/host/pose"
+	"perch/sdk/oracle"
 )
 
 const deg = math.Pi / 180
@@ -31,7 +31,7 @@ type worked struct {
 	ReachableLeft float64       `json:"reachable_left"`
 }
 
-func oracle(t *testing.T) worked {
+func recorded(t *testing.T) worked {
 	t.Helper()
 	b, err := os.ReadFile("testdata/twocrank.json")
 	if err != nil {
@@ -46,22 +46,9 @@ func oracle(t *testing.T) worked {
 
 // TestRecordedNumbers runs the script again where PERCH_TEST_SCIPY is set, and compares with what it printed before.
 func TestRecordedNumbers(t *testing.T) {
-	if os.Getenv("PERCH_TEST_SCIPY") == "" {
-		t.Skip("PERCH_TEST_SCIPY is not set: only the recorded numbers are used")
-	}
-	b, err := exec.Command("/usr/bin/python3", "testdata/twocrank.py").Output()
-	if err != nil {
-		var exit *exec.ExitError
-		if errors.As(err, &exit) {
-			t.Logf("%s", exit.Stderr)
-		}
-		t.Fatalf("testdata/twocrank.py: %v: install python3-scipy", err)
-	}
 	var again worked
-	if err := json.Unmarshal(b, &again); err != nil {
-		t.Fatal(err)
-	}
-	if d := cmp.Diff(oracle(t), again, cmpopts.EquateApprox(0, 1e-6)); d != "" {
+	oracle.SciPy(t, "testdata/twocrank.py", &again)
+	if d := cmp.Diff(recorded(t), again, cmpopts.EquateApprox(0, 1e-6)); d != "" {
 		t.Errorf("recorded and recomputed numbers differ (-recorded +recomputed):\n%s", d)
 	}
 }
@@ -92,7 +79,7 @@ func near(t *testing.T, what string, got, want, tolerance float64) {
 
 func TestInverse(t *testing.T) {
 	m := wide(t, false)
-	w := oracle(t)
+	w := recorded(t)
 	for _, r := range w.Inverse {
 		p := tilted(r[0], r[1])
 		var q Positions
@@ -140,7 +127,7 @@ func TestInverse(t *testing.T) {
 
 func TestForward(t *testing.T) {
 	m := wide(t, false)
-	for _, r := range oracle(t).Forward {
+	for _, r := range recorded(t).Forward {
 		for _, from := range []pose.Pose{{}, tilted(8, -6), tilted(-3, 5), tilted(math.NaN(), 900)} {
 			p, err := m.Forward(Positions{r[0] * deg, r[1] * deg}, from)
 			if err != nil {
@@ -168,7 +155,7 @@ func TestTransmissionLimit(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		for _, r := range oracle(t).Limits {
+		for _, r := range recorded(t).Limits {
 			var q Positions
 			at := r[2+i]
 			if err := m.Inverse(tilted(r[0]*(at-1e-5), r[1]*(at-1e-5)), &q); err != nil {
@@ -214,7 +201,7 @@ func TestReach(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	diagonal := oracle(t).Limits[4][2]
+	diagonal := recorded(t).Limits[4][2]
 	near(t, "share of 8 by 8 deg", Reach(m, tilted(8, 8)), diagonal/8, 1e-6)
 	near(t, "share of 5 by 5 deg", Reach(m, tilted(5, 5)), 1, 0)
 	near(t, "share of no travel", Reach(m, pose.Pose{}), 1, 0)

@@ -64,6 +64,10 @@ type Snapshot struct {
 // parkTime is how long the end of a ride may take before the loop ends anyway; the controller then brakes by its own law.
 const parkTime = 20 * time.Second
 
+// ChosenPrefix begins the event of a recording that says that another source was chosen to be live, before the tick of
+// the event. The source's name follows.
+const ChosenPrefix = "source chosen: "
+
 // Ride is one ride.
 type Ride struct {
 	s        Settings
@@ -88,6 +92,8 @@ type Ride struct {
 	status   seat.Status
 	seen     record.Seen
 	said     record.Said
+	line     record.Line
+	chosen   []string // what the recording is told when a source is chosen, by its index
 	setpoint seat.Setpoint
 	lastSign uint64
 	quiet    uint64 // ticks since the last sign of life
@@ -102,10 +108,11 @@ func New(s Settings) (*Ride, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := &Ride{s: s, chain: c}
+	r := &Ride{s: s, chain: c, self: self{steady: int(0.6 * s.Chain.Rate)}}
 	r.choice.Store(-1)
-	for range s.Sources {
+	for _, from := range s.Sources {
 		r.queues = append(r.queues, source.NewQueue())
+		r.chosen = append(r.chosen, ChosenPrefix+from.Name)
 	}
 	actuators := s.Chain.Mechanism.Actuators()
 	r.setpoint.N = len(actuators)
@@ -237,11 +244,13 @@ func (r *Ride) step(timing loop.Timing) bool {
 	r.ticks.Store(timing.Ticks + 1)
 	r.skipped.Store(timing.Skipped)
 	r.late.Store(int64(timing.Late))
-	if of := r.choice.Swap(-1); of >= 0 {
-		_ = r.chain.Choose(int(of)) // one that does not exist changes nothing
-	}
 	tick := r.chain.Tick()
 	r.tick.Store(tick)
+	// A source that does not exist changes nothing.
+	if of := int(r.choice.Swap(-1)); of >= 0 && r.chain.Choose(of) == nil {
+		r.line.Tick, r.line.Message = tick, r.chosen[of]
+		r.s.Recorder.PutLine(&r.line)
+	}
 	if r.s.Probe != nil {
 		r.s.Probe.tick(timing.Late, r.chain.Delay())
 	}

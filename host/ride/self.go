@@ -8,28 +8,39 @@ import (
 )
 
 // self is what a ride asks of the seat without a key: a controller that says it is simulated homes and arms itself,
-// because nothing moves. It does so no more after a stop or a fault.
+// because nothing moves, and parks first where an earlier ride left it held. It does so no more after a stop or a
+// fault of this ride.
 type self struct {
-	ended bool // no more
-	homed bool // homing was asked for
+	ended  bool // no more
+	homed  bool // homing was asked for
+	rode   bool // this ride has armed it, or tried
+	steady int  // ticks parked before it is armed
+	level  int  // ticks parked: a controller arms on setpoints that have come for half a second
 }
 
 // ask gives the requests for this tick, from the controller's state now and the row before.
 func (a *self) ask(c *guard.Controller, last *chain.Row) guard.Ask {
 	state := last.Guarded.State
-	if state == guard.Holding || state == guard.Fault {
+	if state == guard.Fault || state == guard.Holding && a.rode {
 		a.ended = true
 	}
-	if a.ended || !c.Present {
+	if a.ended || !c.Present || !c.Simulated {
 		return 0
 	}
-	fresh := last.Liveness.Condition == source.Fresh
+	if state != guard.Parked {
+		a.level = 0
+	}
 	switch {
-	case c.Simulated && state == guard.Off && !c.Homed && !a.homed:
+	case state == guard.Off && !c.Homed && !a.homed:
 		a.homed = true
 		return guard.AskHome
-	case c.Simulated && state == guard.Parked && fresh:
-		return guard.AskArm
+	case state == guard.Holding && c.Stopped:
+		return guard.AskPark
+	case state == guard.Parked && last.Liveness.Condition == source.Fresh:
+		if a.level++; a.level == a.steady {
+			a.rode = true
+			return guard.AskArm
+		}
 	}
 	return 0
 }
@@ -47,6 +58,8 @@ func commandOf(c guard.Command) seat.Command {
 		return seat.Stop
 	case guard.CommandReset:
 		return seat.Reset
+	case guard.CommandPark:
+		return seat.Park
 	}
 	return 0
 }

@@ -1,12 +1,8 @@
 package axes_test
 
 import (
-	"bytes"
-	"encoding/json"
 	"fmt"
 	"math"
-	"os"
-	"os/exec"
 	"testing"
 
 	"gonum.org/v1/gonum/num/quat"
@@ -14,6 +10,7 @@ import (
 	"pgregory.net/rapid"
 
 	"perch/sdk/axes"
+	"perch/sdk/oracle"
 )
 
 const deg = math.Pi / 180
@@ -263,17 +260,7 @@ func v(x, y, z float64) r3.Vec         { return r3.Vec{X: x, Y: y, Z: z} }
 // TestSciPy compares with SciPy, an implementation that shares nothing with this one. It runs where PERCH_TEST_SCIPY
 // is set; then a missing SciPy is a failure.
 func TestSciPy(t *testing.T) {
-	if os.Getenv("PERCH_TEST_SCIPY") == "" {
-		t.Skip("set PERCH_TEST_SCIPY to compare with SciPy")
-	}
-	cmd := exec.Command("/usr/bin/python3", "testdata/axes_oracle.py")
-	var stderr bytes.Buffer
-	cmd.Stderr = &stderr
-	out, err := cmd.Output()
-	if err != nil {
-		t.Fatalf("%v: %s", err, &stderr)
-	}
-	var oracle struct {
+	var by struct {
 		Euler []struct{ Angles, Quaternion []float64 }
 		Rates struct{ Yaw, Pitch, Roll, P, Q, R float64 }
 		Axes  []struct {
@@ -282,16 +269,14 @@ func TestSciPy(t *testing.T) {
 			Vector, Turn, VectorOurs, TurnOurs []float64
 		}
 	}
-	if err := json.Unmarshal(out, &oracle); err != nil {
-		t.Fatal(err)
-	}
+	oracle.SciPy(t, "testdata/axes_oracle.py", &by)
 	number := func(x []float64) quat.Number { return q(x[0], x[1], x[2], x[3]) }
 	vector := func(x []float64) r3.Vec { return v(x[0], x[1], x[2]) }
-	for _, e := range oracle.Euler {
+	for _, e := range by.Euler {
 		nearAttitude(t, fmt.Sprint(e.Angles), axes.FromEuler(e.Angles[0]*deg, e.Angles[1]*deg, e.Angles[2]*deg), number(e.Quaternion), 1e-12)
 	}
-	near(t, "rates", axes.BodyRates(8*deg, 5*deg, 10*deg, 20*deg, 30*deg), v(oracle.Rates.P, oracle.Rates.Q, oracle.Rates.R), 1e-8)
-	for _, e := range oracle.Axes {
+	near(t, "rates", axes.BodyRates(8*deg, 5*deg, 10*deg, 20*deg, 30*deg), v(by.Rates.P, by.Rates.Q, by.Rates.R), 1e-8)
+	for _, e := range by.Axes {
 		body, _ := axes.BasisNamed(e.Body)
 		earth, _ := axes.BasisNamed(e.Earth)
 		k, err := axes.New(body, earth)
@@ -302,8 +287,8 @@ func TestSciPy(t *testing.T) {
 		near(t, e.Body+" vector", k.Vector(vector(e.Vector)), vector(e.VectorOurs), 1e-12)
 		near(t, e.Body+" turn", k.AngularVelocity(vector(e.Turn)), vector(e.TurnOurs), 1e-9)
 	}
-	t.Logf("%d attitudes, %d conversions", len(oracle.Euler), len(oracle.Axes))
-	if len(oracle.Axes) < 100 {
+	t.Logf("%d attitudes, %d conversions", len(by.Euler), len(by.Axes))
+	if len(by.Axes) < 100 {
 		t.Error("the oracle gives too little")
 	}
 }

@@ -1,7 +1,9 @@
-"""Prints what the tests expect, recomputed with numpy and scipy: one line a number, NAME VALUE...
+"""Prints what the tests expect, recomputed with numpy and scipy: one JSON object of rows by name
 
 Run by the test under PERCH_TEST_SCIPY=1, or by hand: /usr/bin/python3 recompute.py
 """
+import json
+
 import numpy as np
 from scipy.integrate import quad
 from scipy.spatial.transform import Rotation, Slerp
@@ -13,8 +15,11 @@ def rotation(yaw, pitch, roll):
     return Rotation.from_euler("ZYX", [yaw, pitch, roll], degrees=True)
 
 
+rows = {}
+
+
 def show(name, *values):
-    print(name, *["%.9f" % v for v in np.ravel(values)])
+    rows[name] = [round(float(v), 9) for v in np.ravel(values)]
 
 
 for i, (a, b) in enumerate([((359, 0, 0), (1, 0, 0)), ((0, 0, 179), (0, 0, -178)), ((0, 89, 0), (180, 89, 180)),
@@ -35,3 +40,4 @@ for u in (0.01, 0.02, 0.05, 0.1, 0.125, 0.2):
     rms = lambda x: np.sqrt(quad(lambda tau: abs(x(tau) - np.exp(1j * th * tau)) ** 2, 0, 1)[0])
     show("rec%g" % u, np.sqrt(2 * (1 - np.sin(th) / th)), rms(lambda tau: 1 + 1j * th * tau),
          np.sqrt(quad(lambda tau: abs(1 + tau * (np.exp(1j * th) - 1) - np.exp(1j * th * tau)) ** 2, 0, 1)[0]))
+print(json.dumps(rows))
