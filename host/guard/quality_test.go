@@ -404,3 +404,38 @@ func BenchmarkNewLimiter(b *testing.B) {
 		})
 	}
 }
+
+// A controller stops from what the link carries: positions in nrad, speeds in µrad/s, accelerations in 4 mrad/s². How
+// far past the travel that takes an actuator is what its builder has to leave beside the hard stop, and no more.
+func TestControllersStopFromWhatTheLinkCarries(t *testing.T) {
+	m := cranks(t)
+	l := turn(-15, 15, 60, 500, 8000)
+	worst, longest := 0.0, 0
+	for _, in := range inputs(10, l) {
+		g := mustLimiter(t, m, l)
+		for k := range ticks(400) {
+			g.Step(in.next(k, g))
+			if k%7 != 0 {
+				continue
+			}
+			for i, c := range g.acts {
+				b := newLaw(dt, c.Acceleration, c.Jerk)
+				x := math.Round(g.q[i]*1e9) / 1e9
+				v := math.Round(g.qv[i]*1e6) / 1e6
+				a := math.Round(g.qa[i]/4e-3) * 4e-3
+				n := 0
+				for ; math.Abs(v) > 1e-12 || math.Abs(a) > 1e-9; n++ {
+					a = b.brake(v, a)
+					v += a * dt
+					x += v * dt
+					worst = max(worst, c.Low-x, x-c.High)
+				}
+				longest = max(longest, n)
+			}
+		}
+	}
+	t.Logf("at most %.2g rad past the travel, %.3f s", worst, float64(longest)*dt)
+	if worst > 5e-5 {
+		t.Errorf("a controller's stop goes %g rad past the travel", worst)
+	}
+}
