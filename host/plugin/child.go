@@ -6,8 +6,11 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"log/slog"
 	"os"
 	"os/exec"
+	"path/filepath"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"syscall"
@@ -88,10 +91,14 @@ func launch(ctx context.Context, p Program, o Options) (*child, sdk.Description,
 	if err != nil {
 		return nil, none, fmt.Errorf("source %s: cannot make a folder for its socket: %w; set XDG_RUNTIME_DIR or TMPDIR to one that can be written", p.Name, err)
 	}
+	p.Command = slices.Clone(p.Command)
+	if path, err := filepath.Abs(p.Command[0]); err == nil && filepath.Base(p.Command[0]) != p.Command[0] {
+		p.Command[0] = path // else it is looked for below Dir
+	}
 	c := &child{program: p, options: o, sockets: sockets}
 	log := o.Log.With("source", p.Name)
 	c.out = newOutput(log, func() {
-		go o.Notify(Event{Name: p.Name, Phase: Running, Text: fmt.Sprintf("source %s: it prints more than %d lines a second; the rest is dropped and counted", p.Name, lineRate)})
+		go o.Notify(Event{Name: p.Name, Phase: Running, Level: slog.LevelWarn, Text: fmt.Sprintf("source %s: it prints more than %d lines a second; the rest is dropped and counted", p.Name, lineRate)})
 	})
 	c.proc = newProcess(p, c.out)
 	c.client = goplugin.NewClient(&goplugin.ClientConfig{
@@ -253,6 +260,12 @@ func (c *child) end() error {
 	}
 	_ = os.RemoveAll(c.sockets)
 	if !ended {
+		select {
+		case <-c.proc.exited: // only the library still waits
+			c.options.Log.Warn("the plugin library does not return from ending a process that has ended", "source", c.program.Name)
+			return nil
+		default:
+		}
 		return &Failure{c.program.Name, fmt.Sprintf("process %s does not end, even when killed", c.proc.ID()), "end it by hand, or restart the machine if its driver hangs", ""}
 	}
 	return nil

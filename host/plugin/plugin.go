@@ -25,7 +25,8 @@ import (
 type Program struct {
 	// Name is the operator's name of the source, which every message begins with.
 	Name string
-	// Command is the argument vector. Command[0] is the path of the program, already resolved.
+	// Command is the argument vector. Command[0] is the path of the program, already resolved; a relative one is
+	// taken from the host's working directory, not from Dir.
 	Command []string
 	// Dir is the folder of the adapter, and its working directory. Empty: none, as for a built-in adapter.
 	Dir string
@@ -64,8 +65,9 @@ func (p Phase) String() string {
 
 // Event is one thing that an operator is told about a source.
 type Event struct {
-	Name  string   // the Program's name
-	Phase Phase    // the phase that follows
+	Name  string // the Program's name
+	Phase Phase  // the phase that follows
+	Level slog.Level
 	Text  string   // one line, complete in itself: the name, what happened, what to do
 	Words []string // at most the last 20 lines that the process wrote, oldest first
 }

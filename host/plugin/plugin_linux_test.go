@@ -426,7 +426,7 @@ func TestFailsWhileRunning(t *testing.T) {
 			if !ok {
 				t.Fatalf("no event like %q:\n%s", c.want, h.allEvents())
 			}
-			if e.Phase != Waiting || e.Name != c.mode || !strings.HasPrefix(e.Text, "source "+c.mode+": ") ||
+			if e.Phase != Waiting || e.Level != slog.LevelError || e.Name != c.mode || !strings.HasPrefix(e.Text, "source "+c.mode+": ") ||
 				!strings.Contains(e.Text, "starting it again in") || strings.ContainsAny(e.Text, "\n\r\x1b") || len(e.Words) > 20 {
 				t.Errorf("%+v", e)
 			}
@@ -566,6 +566,26 @@ func TestStopWhileWaiting(t *testing.T) {
 	halt(t, s)
 }
 
+// TestGivesUp: a process that hangs in a driver outlives SIGKILL. None can be made to order, so here the host has no
+// patience at all: it kills, and gives up at once.
+func TestGivesUp(t *testing.T) {
+	t.Parallel()
+	var h heard
+	s, err := Start(t.Context(), program("stop"), nil, h.options(func(p *pace) { p.stdin, p.kill, p.give = 20*time.Millisecond, 40*time.Millisecond, 0 }))
+	if err != nil {
+		t.Fatal(err)
+	}
+	pid := s.Status().PID
+	eventually(t, "a state", func() bool { return h.count() > 0 })
+	time.Sleep(100 * time.Millisecond)
+	err = s.Stop(t.Context())
+	if want := fmt.Sprintf("source stop: process %d does not end, even when killed; end it by hand", pid); err != nil && !strings.Contains(err.Error(), want) {
+		t.Errorf("%v", err)
+	}
+	t.Log(err) // on a machine that is fast enough it ends between the two, and there is no error
+	eventually(t, "it is gone", func() bool { return !alive(pid) })
+}
+
 func TestBackoff(t *testing.T) {
 	t.Parallel()
 	var h heard
@@ -640,6 +660,11 @@ func TestFolderPins(t *testing.T) {
 		t.Errorf("sum %s, the shell says %s", sum, want)
 	}
 	p.SHA256 = sum
+	if here, err := os.Getwd(); err != nil {
+		t.Error(err)
+	} else if p.Command[0], err = filepath.Rel(here, p.Command[0]); err != nil { // from here, not from the folder
+		t.Error(err)
+	}
 	if _, err := Describe(t.Context(), p, nil); err != nil {
 		t.Error(err)
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"log/slog"
 	"maps"
 	"strconv"
 	"sync"
@@ -141,7 +142,7 @@ func (s *Source) failed(err error, words []string, wait time.Duration) {
 	s.status.LastError = text
 	s.enter(Waiting)
 	s.mu.Unlock()
-	s.options.Notify(Event{s.program.Name, Waiting, fmt.Sprintf("%s; starting it again in %v", text, wait), words})
+	s.options.Notify(Event{s.program.Name, Waiting, slog.LevelError, fmt.Sprintf("%s; starting it again in %v", text, wait), words})
 }
 
 // again starts a new child. The program may be another than before, so all is asked and checked again.
@@ -162,7 +163,7 @@ func (s *Source) again(ctx context.Context) (*child, error) {
 	s.child = c
 	s.enter(Running)
 	s.mu.Unlock()
-	s.options.Notify(Event{s.program.Name, Running, fmt.Sprintf("source %s: running again", s.program.Name), nil})
+	s.options.Notify(Event{s.program.Name, Running, slog.LevelInfo, fmt.Sprintf("source %s: running again", s.program.Name), nil})
 	s.options.OnRestart()
 	return c, nil
 }
@@ -241,7 +242,7 @@ func (s *Source) read(ctx context.Context, c *child, first bool) error {
 			if bad.add(err, now, s.options.pace.refused) {
 				text := fmt.Sprintf("source %s: every state that it sends is refused: %s; mend the adapter, or check it with the conformance suite", s.program.Name, tidy(oneLine(err), 200))
 				s.options.Log.Warn(text, "source", s.program.Name)
-				s.options.Notify(Event{s.program.Name, Running, text, nil})
+				s.options.Notify(Event{s.program.Name, Running, slog.LevelWarn, text, nil})
 			}
 			continue
 		}
