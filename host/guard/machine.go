@@ -699,11 +699,12 @@ func (m *Machine) park(in *Input, out *Output) {
 		m.enter(Holding, CauseOperator)
 		out.Command = CommandStop
 	case c.Ready && !c.Stopped:
-		if !m.meet(c) {
+		switch {
+		case !m.meet(c):
 			m.enter(Fault, CauseUnreachable)
-		} else if m.isLevel() {
+		case m.isLevel():
 			m.enter(Parked, CauseAsked)
-		} else {
+		default:
 			m.enter(Holding, CauseController)
 		}
 	case !c.Stopped:

@@ -246,7 +246,14 @@ func TestEveryTransition(t *testing.T) {
 		{"it never parks by itself", Holding, func(s *scene) { s.run(60) }, Holding, 0, CauseAsked, 0},
 		{"arming when held", Holding, func(s *scene) { s.run(1); s.tick(AskArm) }, Holding, 0, CauseAsked, AskArm},
 		{"park when held", Holding, func(s *scene) { s.run(1); s.tick(AskPark) }, Parked, 5, CauseAsked, 0},
-		{"stop while the controller parks", Holding, func(s *scene) { s.run(1); s.f.Stopped = true; s.tick(AskPark); s.run(0.05); s.tick(AskStop); s.run(1) }, Holding, 0, CauseAsked, 0},
+		{"stop while the controller parks", Holding, func(s *scene) {
+			s.run(1)
+			s.f.Stopped = true
+			s.tick(AskPark)
+			s.run(0.05)
+			s.tick(AskStop)
+			s.run(1)
+		}, Holding, 0, CauseAsked, 0},
 		{"a controller found held stays held", Off, func(s *scene) { s.f.Homed, s.f.Stopped, s.f.Ready = true, true, false; s.run(1) }, Holding, 0, CauseNone, 0},
 		{"park when held and the controller latched", Holding, func(s *scene) { s.run(1); s.f.Stopped = true; s.tick(AskPark) }, Parked, 6, CauseAsked, 0},
 		{"stop while parking", Holding, func(s *scene) { s.run(1); s.tick(AskPark); s.until(Settling, 1); s.run(0.5); s.tick(AskStop) }, Holding, 2, CauseAsked, 0},
