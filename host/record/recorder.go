@@ -3,6 +3,7 @@ package record
 import (
 	"errors"
 	"log/slog"
+	"strings"
 	"sync"
 
 	"perch/host/chain"
@@ -24,6 +25,12 @@ type Said struct {
 	Status seat.Status
 }
 
+// Line is a line for the recording that the loop itself has to say.
+type Line struct {
+	Tick    uint64
+	Message string
+}
+
 // Recorder stands between the loop, which puts, and the files. Put methods are for the loop alone, Drain for one
 // other goroutine, Event for any.
 type Recorder struct {
@@ -36,6 +43,7 @@ type Recorder struct {
 	rows *Ring[chain.Row]
 	seen *Ring[Seen]
 	said *Ring[Said]
+	told *Ring[Line]
 
 	mu     sync.Mutex
 	events []recording.Event
@@ -44,7 +52,8 @@ type Recorder struct {
 	status  seat.Status
 	row     chain.Row
 	state   Seen
-	told    Said
+	word    Said
+	line    Line
 	dropped uint64
 	failed  error
 }
@@ -55,6 +64,7 @@ func NewRecorder(trace *Trace, to *recording.Writer, actuators int) *Recorder {
 	return &Recorder{
 		Trace: trace, Recording: to, actuators: actuators,
 		rows: NewRing[chain.Row](1024), seen: NewRing[Seen](1024), said: NewRing[Said](128),
+		told: NewRing[Line](128),
 	}
 }
 
@@ -71,26 +81,41 @@ func (r *Recorder) PutState(s *Seen) {
 // PutStatus takes the controller's word.
 func (r *Recorder) PutStatus(s *Said) { r.said.Put(s) }
 
+// PutLine takes what the loop has to say, such as a change of the live source, which the chain needs to be run again.
+func (r *Recorder) PutLine(l *Line) {
+	if r.Recording != nil {
+		r.told.Put(l)
+	}
+}
+
 // Event takes a line for the operator into the recording.
 func (r *Recorder) Event(tick uint64, level slog.Level, message string) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if r.Recording != nil {
-		r.events = append(r.events, recording.Event{Tick: tick, Level: level.String(), Message: message})
+		r.events = append(r.events, recording.Event{
+			Tick: tick, Level: level.String(), Message: strings.ToValidUTF8(message, "?"), // the format takes no other
+		})
 	}
 }
 
-// Dropped counts rows, states and statuses that were lost because the files were too slow.
-func (r *Recorder) Dropped() uint64 { return r.rows.Dropped() + r.seen.Dropped() + r.said.Dropped() }
+// Dropped counts rows, states, statuses and lines that were lost because the files were too slow.
+func (r *Recorder) Dropped() uint64 {
+	return r.rows.Dropped() + r.seen.Dropped() + r.said.Dropped() + r.told.Dropped()
+}
 
-// Drain writes what has come, states before the row of their tick. After an error it goes on emptying the rings, so
+// Drain writes what has come, lines and states before the row of their tick. After an error it goes on emptying the rings, so
 // that the last row stays the newest, and gives the error once more at each call.
 func (r *Recorder) Drain() error {
-	for r.said.Take(&r.told) {
-		r.status = r.told.Status
+	for r.said.Take(&r.word) {
+		r.status = r.word.Status
 		r.keep(r.writeStatus())
 	}
 	for r.rows.Take(&r.row) {
+		for p := r.told.Peek(); p != nil && p.Tick <= r.row.Tick; p = r.told.Peek() {
+			r.told.Take(&r.line)
+			r.keep(r.writeLine())
+		}
 		for p := r.seen.Peek(); p != nil && p.Tick <= r.row.Tick; p = r.seen.Peek() {
 			r.seen.Take(&r.state)
 			r.keep(r.writeState())
@@ -151,13 +176,22 @@ func (r *Recorder) writeState() error {
 	return r.Recording.WriteState(&recording.State{Tick: r.state.Tick, Source: r.state.Source, State: r.state.State})
 }
 
+func (r *Recorder) writeLine() error {
+	if r.Recording == nil || r.failed != nil {
+		return nil
+	}
+	return r.Recording.WriteEvent(&recording.Event{
+		Tick: r.line.Tick, Level: slog.LevelInfo.String(), Message: strings.ToValidUTF8(r.line.Message, "?"),
+	})
+}
+
 func (r *Recorder) writeStatus() error {
 	if r.Recording == nil || r.failed != nil {
 		return nil
 	}
-	s := &r.told.Status
+	s := &r.word.Status
 	return r.Recording.WriteStatus(&recording.Status{
-		Tick: r.told.Tick, State: s.State.String(), Faults: uint32(s.Faults),
+		Tick: r.word.Tick, State: s.State.String(), Faults: uint32(s.Faults),
 		LastSequence: uint32(s.LastSequence), Positions: s.Positions[:s.N],
 	})
 }

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"fmt"
 	"io"
+	"math"
 	"strconv"
 
 	"perch/host/chain"
@@ -48,7 +49,7 @@ func (t *Trace) Write(r *chain.Row) error {
 	t.line = append(t.line, ',')
 	t.line = append(t.line, r.Guarded.State.String()...)
 	t.line = append(t.line, ',')
-	if r.Seen {
+	if r.Seen && !math.IsInf(r.Liveness.Age, 0) { // infinite where no state carried anything yet
 		t.line = strconv.AppendFloat(t.line, r.Liveness.Age, 'f', 4, 64)
 	}
 	for _, p := range []*pose.Pose{&r.Wanted, &r.Guarded.Pose} {

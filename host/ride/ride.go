@@ -66,7 +66,7 @@ const parkTime = 20 * time.Second
 
 // ChosenPrefix begins the event of a recording that says that another source was chosen to be live, before the tick of
 // the event. The source's name follows.
-const ChosenPrefix = "source chosen: "
+const ChosenPrefix = "live source chosen: "
 
 // Ride is one ride.
 type Ride struct {
