@@ -9,8 +9,8 @@ import (
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
-	wire "perch/sdk/mavlink"
 	"perch/sdk/axes"
+	wire "perch/sdk/mavlink"
 	"perch/sdk/vehicle"
 )
 

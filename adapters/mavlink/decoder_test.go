@@ -13,8 +13,8 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 	"pgregory.net/rapid"
 
-	wire "perch/sdk/mavlink"
 	"perch/sdk/axes"
+	wire "perch/sdk/mavlink"
 	"perch/sdk/vehicle"
 )
 

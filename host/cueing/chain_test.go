@@ -15,8 +15,8 @@ import (
 
 	"perch/host/estimate"
 	"perch/host/pose"
-	"perch/sdk/vehicle"
 	"perch/sdk/oracle"
+	"perch/sdk/vehicle"
 )
 
 const (

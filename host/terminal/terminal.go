@@ -129,7 +129,7 @@ func (d *Display) Event(at time.Duration, text string) {
 		d.pending = append(d.pending, line)
 		return
 	}
-	fmt.Fprintln(d.w, strings.TrimLeft(line, " ")) //nolint:errcheck // a display that cannot be written stops nothing
+	fmt.Fprintln(d.w, strings.TrimLeft(line, " "))
 }
 
 // Render draws what the view shows: the panel each time, or a plain line when a second has passed or the
@@ -143,7 +143,7 @@ func (d *Display) Render(v View) {
 			return
 		}
 		d.begun, d.lastLine, d.lastHead = true, v.Elapsed, head
-		fmt.Fprintln(d.w, Line(v)) //nolint:errcheck
+		fmt.Fprintln(d.w, Line(v))
 		return
 	}
 	width, height := d.bounds()
@@ -215,7 +215,7 @@ func (p *panel) draw(lines, above []string, width, height int, colour bool) {
 	}
 	p.out.WriteString(eraseBelow + endUpdate)
 	p.last, p.width, p.height, p.drawn = lines, width, height, true
-	io.WriteString(p.w, p.out.String()) //nolint:errcheck // a display that cannot be written stops nothing
+	io.WriteString(p.w, p.out.String())
 }
 
 // back moves to the first column of the panel's first line.
@@ -241,7 +241,7 @@ func (p *panel) close(above []string, width, height int) {
 	p.out.Reset()
 	p.out.WriteString(reset + showCursor)
 	p.last, p.drawn = nil, false
-	io.WriteString(p.w, p.out.String()) //nolint:errcheck
+	io.WriteString(p.w, p.out.String())
 }
 
 // clean makes text from elsewhere fit for a terminal: one line, no control sequences.

@@ -85,7 +85,7 @@ func (x *Watch) Render(elapsed time.Duration, source Source, s *vehicle.State) {
 			return
 		}
 		x.begun, x.lastLine = true, elapsed
-		fmt.Fprintln(x.w, WatchLine(elapsed, source, s)) //nolint:errcheck // a display that cannot be written stops nothing
+		fmt.Fprintln(x.w, WatchLine(elapsed, source, s))
 		return
 	}
 	width, height := bounds(x.size)
