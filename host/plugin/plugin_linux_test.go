@@ -268,6 +268,44 @@ func TestStartCanBeCancelled(t *testing.T) {
 	}
 }
 
+// TestAnotherLanguage: an adapter in Python, over both ways and with both kinds of key. It needs python3 with grpc and
+// cryptography, which PERCH_PYTHON may name, and is left out where there is none.
+func TestAnotherLanguage(t *testing.T) {
+	t.Parallel()
+	python := os.Getenv("PERCH_PYTHON")
+	if python == "" {
+		python = "/usr/bin/python3"
+	}
+	if out, err := exec.Command(python, "-c", "import grpc, cryptography").CombinedOutput(); err != nil {
+		t.Skipf("no python with grpc: %s", out)
+	}
+	script, err := filepath.Abs("testdata/adapter.py")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, args := range [][]string{{"unix", "ec"}, {"unix", "rsa"}, {"tcp", "ec"}} {
+		var h heard
+		p := Program{Name: "snake", Command: append([]string{python, script}, args...)}
+		for _, name := range []string{"PYTHONPATH", "LD_LIBRARY_PATH"} {
+			if v := os.Getenv(name); v != "" {
+				p.Env = append(p.Env, name+"="+v)
+			}
+		}
+		s, err := Start(t.Context(), p, nil, h.options(nil))
+		if err != nil {
+			t.Errorf("%v: %v", args, err)
+			continue
+		}
+		eventually(t, "states", func() bool { return h.count() > 20 })
+		begun := time.Now()
+		halt(t, s)
+		t.Logf("%v: the stop took %v", args, time.Since(begun))
+		if v, _ := h.last.Value(vehicle.EngineRPM); v != 800 || s.Status().Description.Name != "snake" || s.Status().Restarts != 0 {
+			t.Errorf("%v: %v %+v", args, v, s.Status())
+		}
+	}
+}
+
 func TestContextEndsTheSource(t *testing.T) {
 	t.Parallel()
 	ctx, cancel := context.WithCancel(t.Context())
