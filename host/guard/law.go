@@ -8,7 +8,7 @@ import "math"
 // On the way to rest the next acceleration is the largest deceleration from which releasing d a tick ends with
 // speed and acceleration both zero. Releasing u, u-d, u-2d … changes the speed by t((n+1)u - d n(n+1)/2) with
 // n = floor(u/d); set equal to |v| and solved for u. It is the discrete form of the last phase of a double-S
-// profile (Biagiotti and Melchiorri, Trajectory Planning for Automatic Machines and Robots, 2008, ch. 3).
+// profile (Biagiotti and Melchiorri, Trajectory Planning for Automatic Machines and Robots, 2008, chapter 3).
 type law struct {
 	t, d, a float64
 	edge    float64 // speed on the release curve at which the deceleration is a

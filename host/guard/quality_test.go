@@ -11,7 +11,7 @@ import (
 )
 
 // From rest to rest over D with the speed and the acceleration limit both reached, a double-S profile takes
-// D/V + V/A + A/J (Biagiotti and Melchiorri, Trajectory Planning for Automatic Machines and Robots, 2008, section 3.4);
+// D/V + V/A + A/J (Biagiotti and Melchiorri, Trajectory Planning for Automatic Machines and Robots, 2008, chapter 3);
 // with the speed limit not reached, A/J + sqrt((A/J)² + 4D/A) (A reached).
 func TestStepTakesTheTimeOfADoubleS(t *testing.T) {
 	for _, c := range []struct {
