@@ -263,7 +263,8 @@ func (r *Ride) step(timing loop.Timing) bool {
 	}
 	r.driver.Status(&r.status)
 	r.in.Controller = controller(&r.status)
-	r.in.Ask = guard.Ask(r.asked.Swap(0)) | r.self.ask(&r.in.Controller, &r.row)
+	asked := guard.Ask(r.asked.Swap(0))
+	r.in.Ask = asked | r.self.ask(asked, &r.in.Controller, &r.row)
 	r.in.OperatorAge = r.operatorAge()
 	r.chain.Step(&r.in, &r.row)
 	out := &r.row.Guarded

@@ -8,8 +8,8 @@ import (
 )
 
 // self is what a ride asks of the seat without a key: a controller that says it is simulated homes and arms itself,
-// because nothing moves, and parks first where an earlier ride left it held. It does so no more after a stop or a
-// fault of this ride.
+// because nothing moves, and parks first where an earlier ride left it held. It does so no more after a fault,
+// nor after somebody stopped or parked it: then a key arms.
 type self struct {
 	ended  bool // no more
 	homed  bool // homing was asked for
@@ -18,10 +18,10 @@ type self struct {
 	level  int  // ticks parked: a controller arms on setpoints that have come for half a second
 }
 
-// ask gives the requests for this tick, from the controller's state now and the row before.
-func (a *self) ask(c *guard.Controller, last *chain.Row) guard.Ask {
+// ask gives the requests for this tick, from what the operator asks in it, the controller's state now and the row before.
+func (a *self) ask(asked guard.Ask, c *guard.Controller, last *chain.Row) guard.Ask {
 	state := last.Guarded.State
-	if state == guard.Fault || state == guard.Holding && a.rode {
+	if asked&(guard.AskStop|guard.AskPark) != 0 || state == guard.Fault || state == guard.Holding && a.rode {
 		a.ended = true
 	}
 	if a.ended || !c.Present || !c.Simulated {
