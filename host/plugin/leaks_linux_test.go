@@ -107,12 +107,18 @@ func TestHostKilledLeavesNoChild(t *testing.T) {
 // caller's. Without a thread of its own it dies when the caller's ends.
 func TestChildOutlivesTheCallersThread(t *testing.T) {
 	t.Parallel()
-	onDyingThread := func(f func()) {
+	var onDyingThread func(f func())
+	onDyingThread = func(f func()) {
 		done := make(chan struct{})
 		go func() {
-			runtime.LockOSThread() // and never unlocked: the thread ends with the goroutine
 			defer close(done)
-			f()
+			runtime.LockOSThread()
+			if syscall.Gettid() == os.Getpid() { // the main thread never ends: hold it and take another
+				defer runtime.UnlockOSThread()
+				onDyingThread(f)
+				return
+			}
+			f() // never unlocked: the thread ends with the goroutine
 		}()
 		<-done
 	}
