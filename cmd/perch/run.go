@@ -7,6 +7,8 @@ import (
 	"io"
 	"log/slog"
 	"os"
+	"os/exec"
+	"path/filepath"
 	"runtime"
 	"runtime/debug"
 	"slices"
@@ -151,20 +153,57 @@ func chainSettings(c config.Config, m mechanism.Mechanism) chain.Settings {
 	return s
 }
 
-// sources finds the program of each configured source.
-func sources(c config.Config) ([]ride.Source, error) {
+// sources finds the program of each configured source. Relative paths are relative to base, the configuration
+// file's folder.
+func sources(c config.Config, base string) ([]ride.Source, error) {
 	var out []ride.Source
 	for _, s := range c.Sources {
-		p := plugin.Program{Name: s.Name, Command: s.Command, SHA256: s.SHA256}
+		var p plugin.Program
+		var err error
 		if s.Adapter != "" {
-			var err error
-			if p, err = program(s.Adapter); err != nil {
-				return nil, err
-			}
+			p, err = program(s.Adapter)
+		} else {
+			p, err = located(s, base)
+		}
+		if err != nil {
+			return nil, err
 		}
 		out = append(out, ride.Source{Name: s.Name, Program: p, Settings: s.Settings})
 	}
 	return out, nil
+}
+
+// located finds the files of a command. Its folder, which a pin covers, is the program's own; where an interpreter
+// is named without a path it is that of the first argument that is a file.
+func located(s config.Source, base string) (plugin.Program, error) {
+	p := plugin.Program{Name: s.Name, Command: slices.Clone(s.Command), SHA256: s.SHA256}
+	absolute := func(path string) (string, bool) {
+		if !filepath.IsAbs(path) {
+			path = filepath.Join(base, path)
+		}
+		info, err := os.Stat(path)
+		return path, err == nil && info.Mode().IsRegular()
+	}
+	own := p.Command
+	if filepath.Base(own[0]) == own[0] {
+		if path, err := exec.LookPath(own[0]); err == nil {
+			own[0], own = path, own[1:]
+		}
+	}
+	for i, word := range own {
+		if path, ok := absolute(word); ok {
+			full, err := filepath.Abs(path)
+			if err != nil {
+				return p, fmt.Errorf("source %q: %w", s.Name, err)
+			}
+			own[i], p.Dir = full, filepath.Dir(full)
+			return p, nil
+		}
+		if i == 0 && len(own) == len(p.Command) {
+			break
+		}
+	}
+	return p, fmt.Errorf("source %q: command %q: no such program in %s; give its path, or an interpreter and the path of a script", s.Name, s.Command, base)
 }
 
 // openSeat opens the controller, or makes a simulated one in this process.
@@ -192,7 +231,7 @@ func run(ctx context.Context, w io.Writer, o runOptions) (err error) {
 	if err != nil {
 		return refuse(err)
 	}
-	from, err := sources(c)
+	from, err := sources(c, filepath.Dir(o.config))
 	if err != nil {
 		return refuse(err)
 	}
@@ -235,6 +274,9 @@ func run(ctx context.Context, w io.Writer, o runOptions) (err error) {
 		return refuse(errors.Join(err, r.Stop()))
 	}
 	defer func() { err = errors.Join(err, link.Close()) }()
+	if c.SeatFile == "" && c.Seat.Port != config.Simulated && !simulatedSeat(link) {
+		screen.tell(slog.LevelWarn, "no seat file was given: the built-in seat's measures and limits hold; unless yours is that seat, end now and name its file with seat_file in --config")
+	}
 	operator := newOperator(ctx, cancel, r, screen, link)
 	defer operator.restore()
 	go operator.attend(o.arm)
@@ -250,6 +292,13 @@ func run(ctx context.Context, w io.Writer, o runOptions) (err error) {
 			screen.show(r.Snapshot())
 		}
 	}
+}
+
+// simulatedSeat says whether a seat's controller says that it is simulated.
+func simulatedSeat(d seat.Driver) bool {
+	var s seat.Status
+	d.Status(&s)
+	return s.Simulated
 }
 
 // openRecorder makes the files that were asked for.

@@ -189,7 +189,7 @@ func (r *Ride) Start(ctx context.Context) error {
 			started[i], failures[i] = plugin.Start(ctx, p, s.Settings, plugin.Options{
 				Log:    r.s.Log.With("source", s.Name),
 				Sink:   func(v *vehicle.State) { r.take(i, v) },
-				Notify: func(e plugin.Event) { r.tell(levelOf(e.Phase), e.Text) },
+				Notify: func(e plugin.Event) { r.tell(e.Level, e.Text) },
 			})
 		})
 	}
@@ -209,13 +209,6 @@ func (r *Ride) take(of int, s *vehicle.State) {
 		r.s.Probe.arrived(s.SourceTime)
 	}
 	r.queues[of].Push(s)
-}
-
-func levelOf(p plugin.Phase) slog.Level {
-	if p == plugin.Waiting {
-		return slog.LevelWarn
-	}
-	return slog.LevelInfo
 }
 
 // Stop ends every adapter at once, where there is no ride to do it.

@@ -278,6 +278,7 @@ type session struct {
 	request  atomic.Int64 // when STATUS_REQUEST was sent, ns after link.start; 0: answered
 	asked    atomic.Uint32
 	greeted  chan struct{} // closed when HELLO was right
+	leaving  atomic.Bool // the last STOP has been asked for: no setpoint follows it
 	end      chan struct{}
 	once     sync.Once
 	cause    error
@@ -375,6 +376,7 @@ func (l *Link) serve(ctx context.Context, port io.ReadWriteCloser, name string, 
 
 // farewell asks for a stop and gives the writer a moment to say it. The controller stops without it, too.
 func (s *session) farewell() {
+	s.leaving.Store(true)
 	s.commands.Or(1 << Stop)
 	s.nudge()
 	for i := 0; i < 60 && (s.commands.Load() != 0 || s.writing.Load() != 0); i++ {
@@ -489,7 +491,7 @@ func (s *session) write() {
 			}
 			if sp := s.box.take(); sp != nil {
 				ahead := int(int16(encoder.Sequence() - uint16(s.heard.Load())))
-				if !s.status.Load() || ahead >= l.settings.Window || !quantise(sp, &setpoint) || setpoint.Axes != l.axes {
+				if s.leaving.Load() || !s.status.Load() || ahead >= l.settings.Window || !quantise(sp, &setpoint) || setpoint.Axes != l.axes {
 					l.dropped.Add(1)
 				} else {
 					buffer = encoder.Append(buffer, &setpoint)
