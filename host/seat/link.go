@@ -278,7 +278,7 @@ type session struct {
 	request  atomic.Int64 // when STATUS_REQUEST was sent, ns after link.start; 0: answered
 	asked    atomic.Uint32
 	greeted  chan struct{} // closed when HELLO was right
-	leaving  atomic.Bool // the last STOP has been asked for: no setpoint follows it
+	leaving  atomic.Bool   // the last STOP has been asked for: no setpoint follows it
 	end      chan struct{}
 	once     sync.Once
 	cause    error
