@@ -271,6 +271,18 @@ func TestSpaceStopsAndNothingParksByItself(t *testing.T) {
 	}
 }
 
+func TestAStopIsHeardWhileTheRideEnds(t *testing.T) {
+	t.Parallel()
+	r := start(t, "--set", "start=45")
+	r.awaitState("riding")
+	time.Sleep(2500 * time.Millisecond) // until the demand is faded in
+	r.press("q")
+	r.awaitState("settling")
+	r.press("x") // a key without a meaning of its own
+	r.awaitEvent("seat: held: asked for")
+	r.end(exitDone)
+}
+
 // TestARealSeatMovesOnlyWhenAsked rides on a controller that does not say that it is simulated.
 func TestARealSeatMovesOnlyWhenAsked(t *testing.T) {
 	t.Parallel()
