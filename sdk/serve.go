@@ -22,7 +22,7 @@ import (
 func Serve(a Adapter) {
 	h := Handshake()
 	if os.Getenv(h.MagicCookieKey) != h.MagicCookieValue {
-		fmt.Fprintf(os.Stderr, "this is a perch adapter (%s %s: %s): start it with `perch watch --source PATH`\n", a.Name, a.Version, a.Summary)
+		fmt.Fprintf(os.Stderr, "this is a perch adapter (%s %s: %s): start it with `perch watch PATH`\n", a.Name, a.Version, a.Summary)
 		os.Exit(1)
 	}
 	if faults := a.Faults(); len(faults) > 0 {

@@ -42,8 +42,8 @@ func Line(v View) string {
 	if len(v.Held) > 0 {
 		fmt.Fprintf(&b, "  held back by %s", clean(strings.Join(v.Held, ", ")))
 	}
-	if v.Late > 0 || v.Skipped > 0 {
-		fmt.Fprintf(&b, "  ticks late %d skipped %d", v.Late, v.Skipped)
+	if v.Skipped > 0 {
+		fmt.Fprintf(&b, "  ticks skipped %d of %d", v.Skipped, v.Ticks+v.Skipped)
 	}
 	return b.String()
 }
@@ -309,7 +309,7 @@ func bars(v View, width int) []string {
 		name += strings.Repeat(" ", max(0, 11-ansi.StringWidth(name)))
 		out = append(out, fmt.Sprintf("%s %s        %s", name, styled(cyan, bar(a.Low, a.High, math.NaN(), a.Position, width)), value))
 	}
-	return append(out, styled(dim, fmt.Sprintf("loop: %d ticks, %d late, %d skipped", v.Ticks, v.Late, v.Skipped)))
+	return append(out, styled(dim, fmt.Sprintf("loop: %d ticks, %d skipped", v.Ticks, v.Skipped)))
 }
 
 func short(unit string) string {

@@ -51,7 +51,7 @@ type View struct {
 	Actuators  []Actuator
 	Controller Controller
 
-	Ticks, Late, Skipped uint64 // of the loop
+	Ticks, Skipped uint64 // of the loop: run, and left out because they came too late
 }
 
 // Source is one source of a ride.
@@ -205,7 +205,12 @@ func (p *panel) draw(lines, above []string, width, height int, colour bool) {
 	p.back()
 	for _, l := range above {
 		// What is left of the old panel below goes when the new one is drawn over it.
-		p.line(l, width, true)
+		for i, part := range strings.Split(ansi.Wrap(l, max(20, width-11), ""), "\n") {
+			if i > 0 {
+				part = strings.Repeat(" ", 10) + part // below the text, not below the time
+			}
+			p.line(part, width, true)
+		}
 	}
 	if len(lines) > height-1 {
 		lines = lines[:max(0, height-1)]

@@ -54,7 +54,7 @@ func ride() View {
 		Held:       []string{"travel"},
 		Actuators:  []Actuator{{"left", "rad", -20 * deg, -60 * deg, 60 * deg}, {"right", "rad", 31 * deg, -60 * deg, 60 * deg}},
 		Controller: Controller{State: "armed", Port: "simulated", Simulated: true},
-		Ticks:      6000, Late: 2, Skipped: 1,
+		Ticks:      6000, Skipped: 1,
 	}
 	for _, a := range []pose.Axis{pose.Roll, pose.Pitch} {
 		v.Low[a], v.High[a] = -8*deg, 8*deg
