@@ -136,9 +136,9 @@ func describe(w io.Writer, d sdk.Description) error {
 	if d.NominalRate > 0 {
 		fmt.Fprintf(w, "  usual rate  %g Hz\n", d.NominalRate)
 	}
-	fmt.Fprintf(w, "  gives       %s\n", strings.Join(signalNames(d.Signals), ", "))
+	fmt.Fprintf(w, "  gives       %s\n", wrapped(signalNames(d.Signals)))
 	if len(d.Never) > 0 {
-		fmt.Fprintf(w, "  never gives %s\n", strings.Join(signalNames(d.Never), ", "))
+		fmt.Fprintf(w, "  never gives %s\n", wrapped(signalNames(d.Never)))
 	}
 	if len(d.Settings) == 0 {
 		return nil
@@ -146,22 +146,46 @@ func describe(w io.Writer, d sdk.Description) error {
 	fmt.Fprintln(w, "  settings, each as --set KEY=VALUE")
 	table := tabwriter.NewWriter(w, 0, 4, 2, ' ', 0)
 	for _, s := range d.Settings {
-		notes := s.Help
-		if s.Unit != "" {
-			notes += " [" + s.Unit + "]"
-		}
-		if len(s.Choices) > 0 {
-			notes += " (" + strings.Join(s.Choices, ", ") + ")"
+		var value []string
+		switch {
+		case len(s.Choices) > 0:
+			value = append(value, strings.Join(s.Choices, " or "))
+		case s.Unit != "":
+			value = append(value, "in "+s.Unit)
 		}
 		if s.Default != "" {
-			notes += "; default " + s.Default
+			value = append(value, "default "+s.Default)
 		}
 		if s.Required {
-			notes += "; required"
+			value = append(value, "required")
 		}
-		fmt.Fprintf(table, "    %s\t%s\n", s.Key, notes)
+		fmt.Fprintf(table, "    %s\t%s\t%s\n", s.Key, strings.Join(value, ", "), s.Help)
 	}
 	return table.Flush()
+}
+
+// wrapped joins names into lines that fit a terminal of 80 columns beside what stands before them.
+func wrapped(names []string) string {
+	const room, indent = 64, "\n              "
+	var b strings.Builder
+	used := 0
+	for i, n := range names {
+		if i < len(names)-1 {
+			n += ","
+		}
+		switch {
+		case i == 0:
+		case used+1+len(n) > room:
+			b.WriteString(indent)
+			used = 0
+		default:
+			b.WriteByte(' ')
+			used++
+		}
+		b.WriteString(n)
+		used += len(n)
+	}
+	return b.String()
 }
 
 func signalNames(signals []vehicle.Signal) []string {

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"strings"
 
 	"github.com/spf13/cobra"
 )
@@ -67,6 +68,8 @@ Exit codes: 0 done; 1 tried and failed; 2 refused, nothing was started.`,
 		SilenceUsage:  true,
 		SilenceErrors: true,
 	}
+	// A command that only holds others refuses what none of them is called.
+	root.Args, root.RunE = subcommand, help
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return refusal{fmt.Errorf("%w; see: %s --help", err, c.CommandPath())}
 	})
@@ -74,6 +77,25 @@ Exit codes: 0 done; 1 tried and failed; 2 refused, nothing was started.`,
 	root.AddCommand(runCommand(), watchCommand(), adaptersCommand(), portsCommand(), measureCommand(), seatCommand(), serveCommand())
 	return root
 }
+
+// subcommand refuses a name that no command of c has.
+func subcommand(c *cobra.Command, args []string) error {
+	if len(args) == 0 {
+		return nil
+	}
+	c.SuggestionsMinimumDistance = 2 // letters that differ
+	names := c.SuggestionsFor(args[0])
+	if len(names) == 0 {
+		for _, s := range c.Commands() {
+			if s.IsAvailableCommand() {
+				names = append(names, s.Name())
+			}
+		}
+	}
+	return refusal{fmt.Errorf("there is no command %q; use one of %s; see: %s --help", args[0], strings.Join(names, ", "), c.CommandPath())}
+}
+
+func help(c *cobra.Command, _ []string) error { return c.Help() }
 
 // arguments refuses any other number of arguments.
 func arguments(n int, what string) cobra.PositionalArgs {

@@ -57,7 +57,7 @@ costs. Leave the machine alone meanwhile. No port is opened and no seat moves.`,
 		},
 	}
 	c.Flags().DurationVar(&length, "for", 20*time.Second, "how long to measure")
-	c.Flags().Float64Var(&rate, "rate", 500, "the loop's rate in Hz")
+	c.Flags().Float64Var(&rate, "rate", 500, "the loop's rate in `HZ`")
 	c.Flags().BoolVar(&asJSON, "json", false, "one JSON object for machines")
 	c.AddCommand(relayCommand(), bareCommand())
 	return c
@@ -87,7 +87,7 @@ func bareCommand() *cobra.Command {
 			return measure.Bare(c.Context(), c.OutOrStdout(), rate, length)
 		},
 	}
-	c.Flags().Float64Var(&rate, "rate", 500, "the loop's rate in Hz")
+	c.Flags().Float64Var(&rate, "rate", 500, "the loop's rate in `HZ`")
 	c.Flags().DurationVar(&length, "for", time.Second, "how long")
 	return c
 }

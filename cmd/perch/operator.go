@@ -35,8 +35,11 @@ type operator struct {
 func newOperator(ctx context.Context, end context.CancelFunc, r *ride.Ride, s *screen, d seat.Driver) *operator {
 	o := &operator{end: end, ride: r, screen: s, driver: d, here: true, signals: make(chan os.Signal, 4)}
 	signal.Notify(o.signals, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
+	// An output that nobody reads any more must be an error, not the end of the process: the seat is parked first.
+	signal.Notify(make(chan os.Signal, 1), syscall.SIGPIPE)
 	var err error
-	if o.keys, o.restore, err = terminal.ReadKeys(ctx, os.Stdin); err != nil {
+	// The keys are read until the program ends: while the seat settles and parks, a stop must still stop it.
+	if o.keys, o.restore, err = terminal.ReadKeys(context.WithoutCancel(ctx), os.Stdin); err != nil {
 		o.restore = func() {} // no terminal: signals are all there is
 	}
 	return o
@@ -70,6 +73,10 @@ func (o *operator) attend(arm bool) {
 				o.here = false
 			}
 			o.finish()
+		case <-o.screen.gone:
+			if !o.ending {
+				o.finish()
+			}
 		case key, open := <-o.keys:
 			if !open {
 				o.keys, o.here = nil, false
@@ -80,11 +87,7 @@ func (o *operator) attend(arm bool) {
 	}
 }
 
-func (o *operator) simulated() bool {
-	var s seat.Status
-	o.driver.Status(&s)
-	return s.Simulated
-}
+func (o *operator) simulated() bool { return simulatedSeat(o.driver) }
 
 func (o *operator) say(level slog.Level, line string) { o.screen.tell(level, line) }
 

@@ -67,14 +67,14 @@ substitute for it and carries no safety rating; local codes come first.`,
 		RunE: func(c *cobra.Command, _ []string) error { return run(c.Context(), c.OutOrStdout(), o) },
 	}
 	f := c.Flags()
-	f.StringVar(&o.config, "config", "", "a configuration file (TOML)")
-	f.StringArrayVar(&o.sources, "source", nil, "an adapter by NAME or PATH (repeatable; the first is live)")
-	f.StringArrayVar(&o.sets, "set", nil, "a setting, KEY=VALUE with one source, SOURCE.KEY=VALUE with several (repeatable)")
-	f.StringVar(&o.seat, "seat", "", "simulated, a serial port, or usb:VID:PID[:SERIAL]")
-	f.Float64Var(&o.rate, "rate", 0, "the loop's rate in Hz (default 500)")
+	f.StringVar(&o.config, "config", "", "a configuration `FILE` (TOML)")
+	f.StringArrayVar(&o.sources, "source", nil, "an adapter by `NAME|PATH` (repeatable; the first is live)")
+	f.StringArrayVar(&o.sets, "set", nil, "a setting: `KEY=VALUE` with one source, SOURCE.KEY=VALUE with several (repeatable)")
+	f.StringVar(&o.seat, "seat", "", "the seat's `PORT`: simulated, a serial port, or usb:VID:PID[:SERIAL]")
+	f.Float64Var(&o.rate, "rate", 0, "the loop's rate in `HZ`, 50 to 1000 (default 500)")
 	f.DurationVar(&o.length, "for", 0, "settle, park and end after this long, such as 60s")
-	f.StringVar(&o.trace, "trace", "", "write a row a tick to this CSV file")
-	f.StringVar(&o.record, "record", "", "record states, commands, status and events to this file")
+	f.StringVar(&o.trace, "trace", "", "write a row a tick to this CSV `FILE`")
+	f.StringVar(&o.record, "record", "", "record states, commands, status and events to this `FILE`")
 	f.BoolVar(&o.arm, "arm", false, "arm a real seat once, after cautions and a countdown (needs a terminal)")
 	f.BoolVar(&o.json, "json", false, "ten JSON objects a second instead of a picture")
 	f.StringVar(&o.probe, "probe", "", "write this ride's timing to a file, for perch measure")
@@ -129,6 +129,9 @@ func configured(o runOptions) (config.Config, error) {
 		c.Seat.Port = o.seat
 	}
 	if o.rate != 0 {
+		if !(o.rate >= 50 && o.rate <= 1000) {
+			return c, fmt.Errorf("--rate %g: the loop runs at 50 to 1000 Hz; choose a rate between them", o.rate)
+		}
 		c.Rate = o.rate
 	}
 	return c, nil
@@ -222,7 +225,18 @@ func openSeat(ctx context.Context, c config.Config, m mechanism.Mechanism, log *
 	return seat.Open(ctx, s)
 }
 
+// checkLength refuses a --for that has passed before it began.
+func checkLength(d time.Duration) error {
+	if d < 0 {
+		return fmt.Errorf("--for %v: is negative; give a time such as 60s, or leave it out to go on until Ctrl-C", d)
+	}
+	return nil
+}
+
 func run(ctx context.Context, w io.Writer, o runOptions) (err error) {
+	if err := checkLength(o.length); err != nil {
+		return refuse(err)
+	}
 	c, err := configured(o)
 	if err != nil {
 		return refuse(err)
@@ -314,7 +328,7 @@ func openRecorder(o runOptions, c config.Config, m mechanism.Mechanism) (*record
 	create := func(flag, path string) (*os.File, error) {
 		f, err := os.Create(path)
 		if err != nil {
-			return nil, errors.Join(fmt.Errorf("%s: %w", flag, err), closeAll())
+			return nil, errors.Join(fmt.Errorf("%s: %w; name a file in a folder that exists", flag, err), closeAll())
 		}
 		files = append(files, f)
 		return f, nil

@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"encoding/json"
-	"fmt"
 	"io"
 	"log/slog"
 	"math"
@@ -34,6 +33,7 @@ type screen struct {
 	c       config.Config
 	m       mechanism.Mechanism
 	started time.Time
+	gone    chan struct{} // nobody reads what is shown
 
 	mu     sync.Mutex
 	lines  *json.Encoder
@@ -41,14 +41,33 @@ type screen struct {
 }
 
 func newScreen(w io.Writer, asJSON bool, c config.Config, m mechanism.Mechanism) *screen {
-	s := &screen{json: asJSON, c: c, m: m, started: time.Now(), lines: json.NewEncoder(w)}
+	s := &screen{json: asJSON, c: c, m: m, started: time.Now(), gone: make(chan struct{}, 1)}
+	out := output{w, s.gone}
+	s.lines = json.NewEncoder(out)
 	if !asJSON {
-		s.display = terminal.NewDisplay(w, isTerminal(w), terminal.Size(os.Stdout))
+		s.display = terminal.NewDisplay(out, isTerminal(w), terminal.Size(os.Stdout))
 		if os.Getenv("NO_COLOR") != "" {
 			s.display.Monochrome()
 		}
 	}
 	return s
+}
+
+// output tells when nobody reads it any more.
+type output struct {
+	io.Writer
+	gone chan struct{}
+}
+
+func (o output) Write(b []byte) (int, error) {
+	n, err := o.Writer.Write(b)
+	if err != nil {
+		select {
+		case o.gone <- struct{}{}:
+		default: // told already
+		}
+	}
+	return n, err
 }
 
 // every is how often to show.
@@ -72,7 +91,7 @@ func (s *screen) encode(v any) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if !s.closed {
-		_ = s.lines.Encode(v) // an output that is gone stops nothing
+		_ = s.lines.Encode(v) // output tells the operator
 	}
 }
 
@@ -123,7 +142,7 @@ func (s *screen) object(r ride.Snapshot) rideJSON {
 		Actuators: map[string]float64{}, Controller: r.Status.State.String(),
 		Ticks: r.Timing.Ticks, Skipped: r.Timing.Skipped, Lost: r.Lost,
 	}
-	if row.Seen {
+	if row.Seen && !math.IsInf(row.Liveness.Age, 0) {
 		out.Age = &row.Liveness.Age
 	}
 	for i, a := range s.m.Actuators() {
@@ -190,30 +209,48 @@ func (s *screen) view(r ride.Snapshot) terminal.View {
 }
 
 // handler sends log lines that an operator should see to the screen.
-func (s *screen) handler() slog.Handler { return screenHandler{screen: s} }
+func (s *screen) handler() slog.Handler { return lineHandler{tell: s.tell} }
 
-type screenHandler struct {
-	screen *screen
+// lineHandler makes of a log record a line for a person: "source mavlink: telemetry comes in (vehicle 1)".
+type lineHandler struct {
+	tell   func(slog.Level, string)
 	prefix string
 }
 
-func (h screenHandler) Enabled(_ context.Context, l slog.Level) bool { return l >= slog.LevelInfo }
+func (h lineHandler) Enabled(_ context.Context, l slog.Level) bool { return l >= slog.LevelInfo }
 
-func (h screenHandler) Handle(_ context.Context, r slog.Record) error {
-	line := h.prefix + r.Message
+func (h lineHandler) Handle(_ context.Context, r slog.Record) error {
+	var notes []string
 	r.Attrs(func(a slog.Attr) bool {
-		line += fmt.Sprintf(" %s=%v", a.Key, a.Value)
+		switch {
+		case a.Key == "from" || a.Key == "boot_id" || strings.Contains(h.prefix, note(a)):
+			// Which pipe it came through, or what is said already: nothing to a person.
+		default:
+			notes = append(notes, note(a))
+		}
 		return true
 	})
-	h.screen.tell(r.Level, line)
+	line := h.prefix + r.Message
+	if len(notes) > 0 {
+		line += " (" + strings.Join(notes, ", ") + ")"
+	}
+	h.tell(r.Level, line)
 	return nil
 }
 
-func (h screenHandler) WithAttrs(attrs []slog.Attr) slog.Handler {
+// note is an attribute in words.
+func note(a slog.Attr) string {
+	return strings.ReplaceAll(a.Key, "_", " ") + " " + a.Value.String()
+}
+
+func (h lineHandler) WithAttrs(attrs []slog.Attr) slog.Handler {
 	for _, a := range attrs {
-		h.prefix += fmt.Sprintf("%s %v: ", a.Key, a.Value)
+		// The ride and the adapter's keeper both say which source it is.
+		if said := note(a) + ": "; !strings.Contains(h.prefix, said) {
+			h.prefix += said
+		}
 	}
 	return h
 }
 
-func (h screenHandler) WithGroup(string) slog.Handler { return h }
+func (h lineHandler) WithGroup(string) slog.Handler { return h }

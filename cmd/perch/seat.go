@@ -22,6 +22,8 @@ func seatCommand() *cobra.Command {
 		Use:     "seat",
 		Short:   "The seat's end of the line",
 		Example: "  perch seat simulate --link /tmp/seat",
+		Args:    subcommand,
+		RunE:    help,
 	}
 	c.AddCommand(simulateCommand())
 	return c
@@ -42,8 +44,8 @@ link as a real one does, with its own watchdog, brake and limits; its HELLO says
 			return simulate(ctx, c.OutOrStdout(), link, file)
 		},
 	}
-	c.Flags().StringVar(&link, "link", "", "make this symbolic link to the pseudo-terminal")
-	c.Flags().StringVar(&file, "config", "", "a configuration file (TOML) whose seat it has")
+	c.Flags().StringVar(&link, "link", "", "make this symbolic link, `PATH`, to the pseudo-terminal")
+	c.Flags().StringVar(&file, "config", "", "a configuration `FILE` (TOML) whose seat it has")
 	return c
 }
 
@@ -88,12 +90,23 @@ func controllerSettings(c config.Config, m mechanism.Mechanism) simulated.Settin
 	return s
 }
 
+// portJSON is a port as perch ports --json prints it.
+type portJSON struct {
+	Name    string `json:"name"`
+	USB     bool   `json:"usb"`
+	VID     string `json:"vid,omitempty"`
+	PID     string `json:"pid,omitempty"`
+	Serial  string `json:"serial,omitempty"`
+	Product string `json:"product,omitempty"`
+}
+
 func portsCommand() *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
-		Use:     "ports",
-		Short:   "List serial ports with their USB identity",
-		Long:    `List the serial ports of this machine. A port with a USB identity can be named by it, --seat usb:VID:PID[:SERIAL], and is then found under whatever path it comes back.`,
+		Use:   "ports",
+		Short: "List serial ports with their USB identity",
+		Long: `List the serial ports of this machine. A port with a USB identity can be named by it, --seat usb:VID:PID[:SERIAL],
+and is then found under whatever path it comes back.`,
 		Example: "  perch ports\n  perch ports --json",
 		Args:    arguments(0, "no argument"),
 		RunE: func(c *cobra.Command, _ []string) error {
@@ -104,7 +117,7 @@ func portsCommand() *cobra.Command {
 			w := c.OutOrStdout()
 			if asJSON {
 				for _, p := range ports {
-					if err := json.NewEncoder(w).Encode(p); err != nil {
+					if err := json.NewEncoder(w).Encode(portJSON(p)); err != nil {
 						return err
 					}
 				}
@@ -117,7 +130,11 @@ func portsCommand() *cobra.Command {
 			table := tabwriter.NewWriter(w, 0, 4, 2, ' ', 0)
 			fmt.Fprintln(table, "PORT\tUSB IDENTITY\tPRODUCT")
 			for _, p := range ports {
-				fmt.Fprintf(table, "%s\t%s\t%s\n", p.Name, p.Identity(), p.Product)
+				identity := "none"
+				if p.USB {
+					identity = p.Identity()
+				}
+				fmt.Fprintf(table, "%s\t%s\t%s\n", p.Name, identity, p.Product)
 			}
 			return table.Flush()
 		},

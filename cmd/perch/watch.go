@@ -46,14 +46,17 @@ what is not shown was not measured. No seat is opened.
 			return watch(ctx, c.OutOrStdout(), args[0], o)
 		},
 	}
-	c.Flags().StringArrayVar(&o.sets, "set", nil, "a setting of the adapter, KEY=VALUE (repeatable)")
+	c.Flags().StringArrayVar(&o.sets, "set", nil, "a setting of the adapter, `KEY=VALUE` (repeatable)")
 	c.Flags().DurationVar(&o.length, "for", 0, "end after this long, such as 10s")
 	c.Flags().BoolVar(&o.json, "json", false, "one flat JSON object a state")
-	c.Flags().StringVar(&o.csv, "csv", "", "write the states table to this file")
+	c.Flags().StringVar(&o.csv, "csv", "", "write the states table to this `FILE`")
 	return c
 }
 
 func watch(ctx context.Context, w io.Writer, name string, o watchOptions) (err error) {
+	if err := checkLength(o.length); err != nil {
+		return refuse(err)
+	}
 	p, err := program(name)
 	if err != nil {
 		return refuse(err)
@@ -71,14 +74,14 @@ func watch(ctx context.Context, w io.Writer, name string, o watchOptions) (err e
 	if o.csv != "" {
 		file, err := os.Create(o.csv)
 		if err != nil {
-			return refuse(fmt.Errorf("--csv: %w", err))
+			return refuse(fmt.Errorf("--csv: %w; name a file in a folder that exists", err))
 		}
 		buffered := bufio.NewWriter(file)
 		out.table = vehicle.NewCSVWriter(buffered)
 		defer func() { err = errors.Join(err, out.table.Flush(), buffered.Flush(), file.Close()) }()
 	}
 	source, err := plugin.Start(ctx, p, settings[p.Name], plugin.Options{
-		Log:    slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelInfo})),
+		Log:    slog.New(lineHandler{tell: func(_ slog.Level, line string) { fmt.Fprintln(os.Stderr, line) }}),
 		Sink:   out.take,
 		Notify: func(e plugin.Event) { fmt.Fprintln(os.Stderr, e.Text) },
 	})
