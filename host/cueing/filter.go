@@ -134,7 +134,7 @@ func newBlend(length, dt float64) blend { return blend{step: dt / length, at: 1}
 func (b *blend) start(was, change pose.Pose) {
 	keep := 1 / b.step
 	if b.at < 1 {
-		keep *= 0.9
+		keep *= 0.97
 	}
 	b.at = 0
 	for a := range was {
