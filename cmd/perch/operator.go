@@ -136,6 +136,14 @@ func (o *operator) press(key terminal.Key) {
 	case terminal.Arm:
 		o.screen.holding.Store(0)
 		o.ride.Ask(guard.AskArm)
+		switch o.ride.Snapshot().Row.Guarded.State.String() {
+		case "held":
+			o.say(slog.LevelInfo, "not armed: the seat is held after a stop; p parks it, then hold a again")
+		case "off":
+			o.say(slog.LevelInfo, "not armed: the seat is not homed; h homes it, then hold a again")
+		case "fault":
+			o.say(slog.LevelInfo, "not armed: the seat needs attention; mend the cause, then r, h, and hold a again")
+		}
 	case terminal.Park:
 		o.ride.Ask(guard.AskPark)
 	case terminal.Home:
