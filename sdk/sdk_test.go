@@ -279,7 +279,7 @@ func TestFromWireRefuses(t *testing.T) {
 }
 
 func FuzzFromWire(f *testing.F) {
-	s := vehicle.State{SourceTime: 1, Name: "Moth"}
+	s := vehicle.State{SourceTime: 1, Name: "Dapple"}
 	s.Put(vehicle.Airspeed, 30)
 	b, err := proto.Marshal(sdk.ToWire(&s))
 	if err != nil {

@@ -120,7 +120,7 @@ func (f *Flight) At(t time.Duration, s *vehicle.State) {
 }
 
 func (f *Flight) state(s *vehicle.State) {
-	*s = vehicle.State{SourceTime: f.now * int64(time.Millisecond), Name: "Kestrel Moth", Class: "aeroplane"}
+	*s = vehicle.State{SourceTime: f.now * int64(time.Millisecond), Name: "Dapple Two", Class: "aeroplane"}
 	body := r3.Vec{X: f.u, Y: f.v, Z: f.w}
 	s.PutVec(vehicle.PositionN, f.position)
 	s.PutVec(vehicle.VelocityX, body)

@@ -20,7 +20,7 @@ func header() Header {
 }
 
 func records() []Record {
-	s := &State{Tick: 1, Source: 1, State: vehicle.State{SourceTime: 5, ObservedAt: 6, Name: "Moth",
+	s := &State{Tick: 1, Source: 1, State: vehicle.State{SourceTime: 5, ObservedAt: 6, Name: "Dapple",
 		Extra: []vehicle.Extra{{Name: "climb_m_s", Unit: "m/s", Value: 1}}}}
 	s.Put(vehicle.Airspeed, 31.5)
 	s.Put(vehicle.OnGround, 0)

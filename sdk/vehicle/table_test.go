@@ -27,7 +27,7 @@ func TestHeader(t *testing.T) {
 
 func example() State {
 	s := State{SourceTime: 1_500_000_000, ObservedAt: 1_700_000_000_123_456_789, Discontinuity: true, Condition: Paused,
-		Name: `Moth "two", green`, Class: "aeroplane", Extra: []Extra{{"climb_m_s", "m/s", -2.5}}}
+		Name: `Dapple "two", green`, Class: "aeroplane", Extra: []Extra{{"climb_m_s", "m/s", -2.5}}}
 	s.Put(PositionN, -12.25)
 	s.Put(AngularVelocityR, 1e-7)
 	s.Put(OnGround, 1)
@@ -44,7 +44,7 @@ func TestCSV(t *testing.T) {
 	if err := w.Flush(); err != nil {
 		t.Fatal(err)
 	}
-	want := header + ",climb_m_s\n1500000000,1700000000123456789,-12.25,,,,,,,,,,,,,,,1e-07,,,,,,,1,,,,,1,paused,\"Moth \"\"two\"\", green\",aeroplane,-2.5\n"
+	want := header + ",climb_m_s\n1500000000,1700000000123456789,-12.25,,,,,,,,,,,,,,,1e-07,,,,,,,1,,,,,1,paused,\"Dapple \"\"two\"\", green\",aeroplane,-2.5\n"
 	if d := cmp.Diff(want, b.String()); d != "" {
 		t.Error(d)
 	}
@@ -65,7 +65,7 @@ func TestJSON(t *testing.T) {
 	s := example()
 	line := AppendJSON(nil, &s)
 	want := `{"source_time_ns":1500000000,"observed_at_ns":1700000000123456789,"position_n_m":-12.25,"angular_velocity_r_rad_s":1e-07,` +
-		`"on_ground":true,"discontinuity":true,"condition":"paused","vehicle_name":"Moth \"two\", green","vehicle_class":"aeroplane","climb_m_s":-2.5}`
+		`"on_ground":true,"discontinuity":true,"condition":"paused","vehicle_name":"Dapple \"two\", green","vehicle_class":"aeroplane","climb_m_s":-2.5}`
 	if d := cmp.Diff(want, string(line)); d != "" {
 		t.Error(d)
 	}
@@ -266,7 +266,7 @@ func TestAdmitTwiceChangesNothing(t *testing.T) {
 }
 
 func TestCarry(t *testing.T) {
-	older := State{SourceTime: 1, Discontinuity: true, Name: "Moth", Extra: []Extra{{"climb_m_s", "m/s", 1}}}
+	older := State{SourceTime: 1, Discontinuity: true, Name: "Dapple", Extra: []Extra{{"climb_m_s", "m/s", 1}}}
 	older.Put(Airspeed, 30)
 	older.Put(VelocityX, 29)
 	older.Put(AttitudeX, 1)
@@ -274,7 +274,7 @@ func TestCarry(t *testing.T) {
 	newer.Put(VelocityX, 31)
 	newer.Put(AttitudeW, 1) // half a quaternion, as no adapter should give it: it must not be mixed
 	newer.Carry(&older)
-	want := State{SourceTime: 2, Discontinuity: true, Name: "Moth", Extra: []Extra{{"climb_m_s", "m/s", 1}}}
+	want := State{SourceTime: 2, Discontinuity: true, Name: "Dapple", Extra: []Extra{{"climb_m_s", "m/s", 1}}}
 	want.Put(VelocityX, 31)
 	want.Put(AttitudeW, 1)
 	want.Put(Airspeed, 30)
