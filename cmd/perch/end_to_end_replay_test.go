@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"perch/host/chain"
+	"perch/host/record"
 	"perch/host/ride"
 	"perch/sdk/recording"
 )
@@ -28,7 +29,7 @@ func TestARecordedRideGivesTheSamePosesAgain(t *testing.T) {
 }
 
 // again feeds a chain of the same settings with the states of a recording, at the ticks that saw them, and compares
-// what it wants with what the ride wanted, bit for bit. It gives how often another source was chosen.
+// what it wants and commands with what the ride did, bit for bit. It gives how often another source was chosen.
 func again(t *testing.T, file string, o runOptions) (choices int) {
 	t.Helper()
 	c, err := configured(o)
@@ -88,10 +89,19 @@ func again(t *testing.T, file string, o runOptions) (choices int) {
 			if rec.Tick != run.Tick() {
 				t.Fatalf("row of tick %d, want %d", rec.Tick, run.Tick())
 			}
-			run.Step(&chain.Input{}, &row)
+			in := record.Input(rec)
+			run.Step(&in, &row)
 			for a := range row.Wanted {
 				if math.Float64bits(row.Wanted[a]) != math.Float64bits(rec.Wanted[a]) {
 					t.Fatalf("tick %d: %v wanted when run again, %v in the ride", rec.Tick, row.Wanted, rec.Wanted)
+				}
+			}
+			if row.Guarded.Pose != rec.Commanded || row.Guarded.State.String() != rec.SeatState {
+				t.Fatalf("tick %d: %v commanded in %v when run again, %v in %s in the ride", rec.Tick, row.Guarded.Pose, row.Guarded.State, rec.Commanded, rec.SeatState)
+			}
+			for i, q := range rec.Actuators {
+				if row.Guarded.Actuators[i] != q {
+					t.Fatalf("tick %d: actuator %d at %v when run again, at %v in the ride", rec.Tick, i, row.Guarded.Actuators[i], q)
 				}
 			}
 			if row.Wanted != (chain.Row{}).Wanted {

@@ -49,6 +49,7 @@ type Row struct {
 	SourceTime int64 // of its newest state, ns
 	Liveness   source.Liveness
 	Motion     estimate.Motion // of the live source
+	Input      Input           // what the tick was told
 	Wanted     pose.Pose       // out of cueing
 	Guarded    guard.Output    // what the guard made of it
 }
@@ -152,7 +153,7 @@ func (c *Chain) Step(in *Input, out *Row) {
 	selected := c.choice.Step(c.poses, c.live)
 	l := &c.lanes[selected.Source]
 	out.Tick, out.Source, out.Seen, out.SourceTime = c.tick, selected.Source, l.started, l.newest
-	out.Liveness, out.Motion = l.liveness, l.motion
+	out.Liveness, out.Motion, out.Input = l.liveness, l.motion, *in
 	out.Wanted = selected.Pose
 	out.Guarded = c.machine.Step(guard.Input{
 		Wanted:      out.Wanted,

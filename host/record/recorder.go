@@ -160,6 +160,10 @@ func (r *Recorder) writeRow() error {
 		c := recording.Command{
 			Tick: r.row.Tick, Wanted: r.row.Wanted, Commanded: r.row.Guarded.Pose,
 			Actuators: r.row.Guarded.Actuators[:r.actuators], SeatState: r.row.Guarded.State.String(), Source: -1,
+			Input: recording.GuardInput{
+				Ask: uint32(r.row.Input.Ask), Controller: controllerBits(&r.row.Input.Controller), BootID: r.row.Input.Controller.BootID,
+				Positions: r.row.Input.Controller.Position[:r.actuators], OperatorAge: r.row.Input.OperatorAge,
+			},
 		}
 		if r.row.Seen {
 			c.Source, c.SourceAge = r.row.Source, r.row.Liveness.Age

@@ -172,6 +172,12 @@ func (d *Reader) decode(m *recordingv1.Record) (Record, error) {
 	case recordingv1.Record_Command_case:
 		c := m.GetCommand()
 		r := &Command{Tick: m.GetTick(), Actuators: c.GetActuators(), SeatState: c.GetSeatState(), Source: -1}
+		if in := c.GetInput(); in != nil {
+			r.Input = GuardInput{
+				Ask: in.GetAsk(), Controller: in.GetController(), BootID: in.GetBootId(),
+				Positions: in.GetPositions(), OperatorAge: in.GetOperatorAgeS(),
+			}
+		}
 		if copied := copy(r.Wanted[:], c.GetWanted()); copied != len(r.Wanted) || len(c.GetWanted()) != copied {
 			return nil, fmt.Errorf("a wanted pose of %d axes: 6 are meant", len(c.GetWanted()))
 		}

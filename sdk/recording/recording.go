@@ -62,6 +62,17 @@ type Command struct {
 	SeatState string
 	Source    int     // index of the live source, -1: none
 	SourceAge float64 // s; 0 where there is no source
+	Input     GuardInput
+}
+
+// GuardInput is what the guard was told at a tick besides the wanted pose. The bits are those of the schema
+// (proto/recording/v1).
+type GuardInput struct {
+	Ask         uint32
+	Controller  uint32
+	BootID      uint32
+	Positions   []float64 // that the controller reports, rad or m
+	OperatorAge float64   // s
 }
 
 // Status is the controller's word.

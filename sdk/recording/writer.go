@@ -52,6 +52,10 @@ func (w *Writer) WriteState(s *State) error {
 func (w *Writer) WriteCommand(c *Command) error {
 	b := recordingv1.Command_builder{
 		Wanted: c.Wanted[:], Commanded: c.Commanded[:], Actuators: c.Actuators, SeatState: c.SeatState,
+		Input: recordingv1.GuardInput_builder{
+			Ask: c.Input.Ask, Controller: c.Input.Controller, BootId: c.Input.BootID,
+			Positions: c.Input.Positions, OperatorAgeS: c.Input.OperatorAge,
+		}.Build(),
 	}
 	if c.Source >= 0 {
 		b.Source = new(uint32(c.Source))

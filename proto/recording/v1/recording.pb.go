@@ -582,6 +582,7 @@ type Command struct {
 	xxx_hidden_SeatState   string                 `protobuf:"bytes,4,opt,name=seat_state,json=seatState,proto3"`
 	xxx_hidden_Source      uint32                 `protobuf:"varint,5,opt,name=source,proto3,oneof"`
 	xxx_hidden_SourceAgeS  float64                `protobuf:"fixed64,6,opt,name=source_age_s,json=sourceAgeS,proto3,oneof"`
+	xxx_hidden_Input       *GuardInput            `protobuf:"bytes,7,opt,name=input,proto3"`
 	XXX_raceDetectHookData protoimpl.RaceDetectHookData
 	XXX_presence           [1]uint32
 	unknownFields          protoimpl.UnknownFields
@@ -655,6 +656,13 @@ func (x *Command) GetSourceAgeS() float64 {
 	return 0
 }
 
+func (x *Command) GetInput() *GuardInput {
+	if x != nil {
+		return x.xxx_hidden_Input
+	}
+	return nil
+}
+
 func (x *Command) SetWanted(v []float64) {
 	x.xxx_hidden_Wanted = v
 }
@@ -673,12 +681,16 @@ func (x *Command) SetSeatState(v string) {
 
 func (x *Command) SetSource(v uint32) {
 	x.xxx_hidden_Source = v
-	protoimpl.X.SetPresent(&(x.XXX_presence[0]), 4, 6)
+	protoimpl.X.SetPresent(&(x.XXX_presence[0]), 4, 7)
 }
 
 func (x *Command) SetSourceAgeS(v float64) {
 	x.xxx_hidden_SourceAgeS = v
-	protoimpl.X.SetPresent(&(x.XXX_presence[0]), 5, 6)
+	protoimpl.X.SetPresent(&(x.XXX_presence[0]), 5, 7)
+}
+
+func (x *Command) SetInput(v *GuardInput) {
+	x.xxx_hidden_Input = v
 }
 
 func (x *Command) HasSource() bool {
@@ -695,6 +707,13 @@ func (x *Command) HasSourceAgeS() bool {
 	return protoimpl.X.Present(&(x.XXX_presence[0]), 5)
 }
 
+func (x *Command) HasInput() bool {
+	if x == nil {
+		return false
+	}
+	return x.xxx_hidden_Input != nil
+}
+
 func (x *Command) ClearSource() {
 	protoimpl.X.ClearPresent(&(x.XXX_presence[0]), 4)
 	x.xxx_hidden_Source = 0
@@ -703,6 +722,10 @@ func (x *Command) ClearSource() {
 func (x *Command) ClearSourceAgeS() {
 	protoimpl.X.ClearPresent(&(x.XXX_presence[0]), 5)
 	x.xxx_hidden_SourceAgeS = 0
+}
+
+func (x *Command) ClearInput() {
+	x.xxx_hidden_Input = nil
 }
 
 type Command_builder struct {
@@ -720,6 +743,8 @@ type Command_builder struct {
 	Source *uint32
 	// Age of the live source, s. Absent: no source.
 	SourceAgeS *float64
+	// What else the chain was told at this tick, so that the ride can be run again.
+	Input *GuardInput
 }
 
 func (b0 Command_builder) Build() *Command {
@@ -731,13 +756,133 @@ func (b0 Command_builder) Build() *Command {
 	x.xxx_hidden_Actuators = b.Actuators
 	x.xxx_hidden_SeatState = b.SeatState
 	if b.Source != nil {
-		protoimpl.X.SetPresentNonAtomic(&(x.XXX_presence[0]), 4, 6)
+		protoimpl.X.SetPresentNonAtomic(&(x.XXX_presence[0]), 4, 7)
 		x.xxx_hidden_Source = *b.Source
 	}
 	if b.SourceAgeS != nil {
-		protoimpl.X.SetPresentNonAtomic(&(x.XXX_presence[0]), 5, 6)
+		protoimpl.X.SetPresentNonAtomic(&(x.XXX_presence[0]), 5, 7)
 		x.xxx_hidden_SourceAgeS = *b.SourceAgeS
 	}
+	x.xxx_hidden_Input = b.Input
+	return m0
+}
+
+// GuardInput is what the guard is told at a tick besides the wanted pose.
+type GuardInput struct {
+	state                   protoimpl.MessageState `protogen:"opaque.v1"`
+	xxx_hidden_Ask          uint32                 `protobuf:"varint,1,opt,name=ask,proto3"`
+	xxx_hidden_Controller   uint32                 `protobuf:"varint,2,opt,name=controller,proto3"`
+	xxx_hidden_BootId       uint32                 `protobuf:"varint,3,opt,name=boot_id,json=bootId,proto3"`
+	xxx_hidden_Positions    []float64              `protobuf:"fixed64,4,rep,packed,name=positions,proto3"`
+	xxx_hidden_OperatorAgeS float64                `protobuf:"fixed64,5,opt,name=operator_age_s,json=operatorAgeS,proto3"`
+	unknownFields           protoimpl.UnknownFields
+	sizeCache               protoimpl.SizeCache
+}
+
+func (x *GuardInput) Reset() {
+	*x = GuardInput{}
+	mi := &file_recording_v1_recording_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GuardInput) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GuardInput) ProtoMessage() {}
+
+func (x *GuardInput) ProtoReflect() protoreflect.Message {
+	mi := &file_recording_v1_recording_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+func (x *GuardInput) GetAsk() uint32 {
+	if x != nil {
+		return x.xxx_hidden_Ask
+	}
+	return 0
+}
+
+func (x *GuardInput) GetController() uint32 {
+	if x != nil {
+		return x.xxx_hidden_Controller
+	}
+	return 0
+}
+
+func (x *GuardInput) GetBootId() uint32 {
+	if x != nil {
+		return x.xxx_hidden_BootId
+	}
+	return 0
+}
+
+func (x *GuardInput) GetPositions() []float64 {
+	if x != nil {
+		return x.xxx_hidden_Positions
+	}
+	return nil
+}
+
+func (x *GuardInput) GetOperatorAgeS() float64 {
+	if x != nil {
+		return x.xxx_hidden_OperatorAgeS
+	}
+	return 0
+}
+
+func (x *GuardInput) SetAsk(v uint32) {
+	x.xxx_hidden_Ask = v
+}
+
+func (x *GuardInput) SetController(v uint32) {
+	x.xxx_hidden_Controller = v
+}
+
+func (x *GuardInput) SetBootId(v uint32) {
+	x.xxx_hidden_BootId = v
+}
+
+func (x *GuardInput) SetPositions(v []float64) {
+	x.xxx_hidden_Positions = v
+}
+
+func (x *GuardInput) SetOperatorAgeS(v float64) {
+	x.xxx_hidden_OperatorAgeS = v
+}
+
+type GuardInput_builder struct {
+	_ [0]func() // Prevents comparability and use of unkeyed literals for the builder.
+
+	// What was asked for: bit 0 home, 1 arm, 2 park, 3 stop, 4 reset, 5 end.
+	Ask uint32
+	// The controller's word: bit 0 present, 1 simulated, 2 homed, 3 homing, 4 armed, 5 ready, 6 fault, 7 supply, 8 stopped.
+	Controller uint32
+	// The controller's boot id.
+	BootId uint32
+	// Positions that the controller reports, rad or m.
+	Positions []float64
+	// Time since whoever armed gave a sign of life, s.
+	OperatorAgeS float64
+}
+
+func (b0 GuardInput_builder) Build() *GuardInput {
+	m0 := &GuardInput{}
+	b, x := &b0, m0
+	_, _ = b, x
+	x.xxx_hidden_Ask = b.Ask
+	x.xxx_hidden_Controller = b.Controller
+	x.xxx_hidden_BootId = b.BootId
+	x.xxx_hidden_Positions = b.Positions
+	x.xxx_hidden_OperatorAgeS = b.OperatorAgeS
 	return m0
 }
 
@@ -754,7 +899,7 @@ type SeatStatus struct {
 
 func (x *SeatStatus) Reset() {
 	*x = SeatStatus{}
-	mi := &file_recording_v1_recording_proto_msgTypes[4]
+	mi := &file_recording_v1_recording_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -766,7 +911,7 @@ func (x *SeatStatus) String() string {
 func (*SeatStatus) ProtoMessage() {}
 
 func (x *SeatStatus) ProtoReflect() protoreflect.Message {
-	mi := &file_recording_v1_recording_proto_msgTypes[4]
+	mi := &file_recording_v1_recording_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -859,7 +1004,7 @@ type Event struct {
 
 func (x *Event) Reset() {
 	*x = Event{}
-	mi := &file_recording_v1_recording_proto_msgTypes[5]
+	mi := &file_recording_v1_recording_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -871,7 +1016,7 @@ func (x *Event) String() string {
 func (*Event) ProtoMessage() {}
 
 func (x *Event) ProtoReflect() protoreflect.Message {
-	mi := &file_recording_v1_recording_proto_msgTypes[5]
+	mi := &file_recording_v1_recording_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -975,7 +1120,7 @@ const file_recording_v1_recording_proto_rawDesc = "" +
 	"\tactuators\x18\x06 \x03(\tR\tactuators\"R\n" +
 	"\tStateSeen\x12\x16\n" +
 	"\x06source\x18\x01 \x01(\rR\x06source\x12-\n" +
-	"\x05state\x18\x02 \x01(\v2\x17.perch.adapter.v1.StateR\x05state\"\xdc\x01\n" +
+	"\x05state\x18\x02 \x01(\v2\x17.perch.adapter.v1.StateR\x05state\"\x92\x02\n" +
 	"\aCommand\x12\x16\n" +
 	"\x06wanted\x18\x01 \x03(\x01R\x06wanted\x12\x1c\n" +
 	"\tcommanded\x18\x02 \x03(\x01R\tcommanded\x12\x1c\n" +
@@ -984,9 +1129,19 @@ const file_recording_v1_recording_proto_rawDesc = "" +
 	"seat_state\x18\x04 \x01(\tR\tseatState\x12\x1b\n" +
 	"\x06source\x18\x05 \x01(\rH\x00R\x06source\x88\x01\x01\x12%\n" +
 	"\fsource_age_s\x18\x06 \x01(\x01H\x01R\n" +
-	"sourceAgeS\x88\x01\x01B\t\n" +
+	"sourceAgeS\x88\x01\x01\x124\n" +
+	"\x05input\x18\a \x01(\v2\x1e.perch.recording.v1.GuardInputR\x05inputB\t\n" +
 	"\a_sourceB\x0f\n" +
-	"\r_source_age_s\"\x92\x01\n" +
+	"\r_source_age_s\"\x9b\x01\n" +
+	"\n" +
+	"GuardInput\x12\x10\n" +
+	"\x03ask\x18\x01 \x01(\rR\x03ask\x12\x1e\n" +
+	"\n" +
+	"controller\x18\x02 \x01(\rR\n" +
+	"controller\x12\x17\n" +
+	"\aboot_id\x18\x03 \x01(\rR\x06bootId\x12\x1c\n" +
+	"\tpositions\x18\x04 \x03(\x01R\tpositions\x12$\n" +
+	"\x0eoperator_age_s\x18\x05 \x01(\x01R\foperatorAgeS\"\x92\x01\n" +
 	"\n" +
 	"SeatStatus\x12)\n" +
 	"\x10controller_state\x18\x01 \x01(\tR\x0fcontrollerState\x12\x16\n" +
@@ -1000,28 +1155,30 @@ const file_recording_v1_recording_proto_rawDesc = "" +
 	"\n" +
 	"\b_droppedB&Z$perch/proto/recording/v1;recordingv1b\x06proto3"
 
-var file_recording_v1_recording_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
+var file_recording_v1_recording_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
 var file_recording_v1_recording_proto_goTypes = []any{
 	(*Record)(nil),     // 0: perch.recording.v1.Record
 	(*Header)(nil),     // 1: perch.recording.v1.Header
 	(*StateSeen)(nil),  // 2: perch.recording.v1.StateSeen
 	(*Command)(nil),    // 3: perch.recording.v1.Command
-	(*SeatStatus)(nil), // 4: perch.recording.v1.SeatStatus
-	(*Event)(nil),      // 5: perch.recording.v1.Event
-	(*v1.State)(nil),   // 6: perch.adapter.v1.State
+	(*GuardInput)(nil), // 4: perch.recording.v1.GuardInput
+	(*SeatStatus)(nil), // 5: perch.recording.v1.SeatStatus
+	(*Event)(nil),      // 6: perch.recording.v1.Event
+	(*v1.State)(nil),   // 7: perch.adapter.v1.State
 }
 var file_recording_v1_recording_proto_depIdxs = []int32{
 	1, // 0: perch.recording.v1.Record.header:type_name -> perch.recording.v1.Header
 	2, // 1: perch.recording.v1.Record.state:type_name -> perch.recording.v1.StateSeen
 	3, // 2: perch.recording.v1.Record.command:type_name -> perch.recording.v1.Command
-	4, // 3: perch.recording.v1.Record.status:type_name -> perch.recording.v1.SeatStatus
-	5, // 4: perch.recording.v1.Record.event:type_name -> perch.recording.v1.Event
-	6, // 5: perch.recording.v1.StateSeen.state:type_name -> perch.adapter.v1.State
-	6, // [6:6] is the sub-list for method output_type
-	6, // [6:6] is the sub-list for method input_type
-	6, // [6:6] is the sub-list for extension type_name
-	6, // [6:6] is the sub-list for extension extendee
-	0, // [0:6] is the sub-list for field type_name
+	5, // 3: perch.recording.v1.Record.status:type_name -> perch.recording.v1.SeatStatus
+	6, // 4: perch.recording.v1.Record.event:type_name -> perch.recording.v1.Event
+	7, // 5: perch.recording.v1.StateSeen.state:type_name -> perch.adapter.v1.State
+	4, // 6: perch.recording.v1.Command.input:type_name -> perch.recording.v1.GuardInput
+	7, // [7:7] is the sub-list for method output_type
+	7, // [7:7] is the sub-list for method input_type
+	7, // [7:7] is the sub-list for extension type_name
+	7, // [7:7] is the sub-list for extension extendee
+	0, // [0:7] is the sub-list for field type_name
 }
 
 func init() { file_recording_v1_recording_proto_init() }
@@ -1037,14 +1194,14 @@ func file_recording_v1_recording_proto_init() {
 		(*record_Event)(nil),
 	}
 	file_recording_v1_recording_proto_msgTypes[3].OneofWrappers = []any{}
-	file_recording_v1_recording_proto_msgTypes[5].OneofWrappers = []any{}
+	file_recording_v1_recording_proto_msgTypes[6].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_recording_v1_recording_proto_rawDesc), len(file_recording_v1_recording_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   6,
+			NumMessages:   7,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
