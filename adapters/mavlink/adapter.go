@@ -16,6 +16,7 @@ import (
 	"io"
 	"log/slog"
 	"net/netip"
+	"os"
 	"time"
 
 	"perch/sdk"
@@ -74,6 +75,11 @@ func check(s sdk.Settings) []sdk.Fault {
 	case 1:
 	default:
 		faults = append(faults, sdk.Fault{Key: given[1], Message: fmt.Sprintf("cannot be given together with %s: give one of listen, port and file", given[0])})
+	}
+	if file := s.String("file"); file != "" {
+		if _, err := os.Stat(file); err != nil {
+			faults = append(faults, sdk.Fault{Key: "file", Message: fmt.Sprintf("%v: give the path of a telemetry log", err)})
+		}
 	}
 	if s.Has("listen") && s.String("listen") != "" {
 		if _, err := transport.ParseUDP(s.String("listen")); err != nil {

@@ -37,6 +37,10 @@ func TestDescription(t *testing.T) {
 }
 
 func TestCheck(t *testing.T) {
+	t.Chdir(t.TempDir())
+	if err := os.WriteFile("x.tlog", nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
 	tests := []struct {
 		name string
 		raw  map[string]string
@@ -46,10 +50,11 @@ func TestCheck(t *testing.T) {
 		{"udp", map[string]string{"listen": "udp://0.0.0.0:14550"}, "", ""},
 		{"serial", map[string]string{"port": "/dev/ttyUSB0", "baud": "115200", "request_rate": "20"}, "", ""},
 		{"file", map[string]string{"file": "x.tlog", "speed": "2"}, "", ""},
+		{"a file that is not there", map[string]string{"file": "y.tlog"}, "give the path of a telemetry log", "file"},
 		{"nothing", nil, "nothing to read", ""},
-		{"two", map[string]string{"listen": "udp://0.0.0.0:1", "file": "x"}, "one of listen, port and file", "file"},
+		{"two", map[string]string{"listen": "udp://0.0.0.0:1", "file": "x.tlog"}, "one of listen, port and file", "file"},
 		{"not an address", map[string]string{"listen": "14550"}, "udp://", "listen"},
-		{"asking a file", map[string]string{"file": "x", "request_rate": "5"}, "cannot be asked", "request_rate"},
+		{"asking a file", map[string]string{"file": "x.tlog", "request_rate": "5"}, "cannot be asked", "request_rate"},
 	}
 	for _, x := range tests {
 		t.Run(x.name, func(t *testing.T) {

@@ -336,6 +336,12 @@ func TestARealSeatMovesOnlyWhenAsked(t *testing.T) {
 	still("parked")
 	r.press("a") // once is not held
 	still("parked")
+	for range 40 { // the first hold shows the cautions
+		r.press("a")
+		time.Sleep(40 * time.Millisecond)
+	}
+	r.awaitEvent("read the cautions above")
+	still("parked")
 	r.hold("a", "riding")
 	time.Sleep(2500 * time.Millisecond)
 	r.press("\x1b")

@@ -28,6 +28,7 @@ type operator struct {
 	here    bool // the operator's terminal is there
 	ending  bool
 	warned  bool // the cautions have been shown
+	read    bool // and there was time to read them: the next hold arms
 	left    int  // of the countdown, s; 0: none
 	confirm bool // --arm waits for Enter
 }
@@ -135,6 +136,11 @@ func (o *operator) press(key terminal.Key) {
 		}
 	case terminal.Arm:
 		o.screen.holding.Store(0)
+		if !o.read && !o.simulated() {
+			o.read = true
+			o.say(slog.LevelWarn, "not armed yet: read the cautions above, let go, and hold a again")
+			return
+		}
 		o.ride.Ask(guard.AskArm)
 		switch o.ride.Snapshot().Row.Guarded.State.String() {
 		case "held":
@@ -156,7 +162,7 @@ func (o *operator) press(key terminal.Key) {
 		o.finish()
 	case terminal.Confirm:
 		if confirmed {
-			o.confirm, o.left = false, terminal.CountdownSeconds
+			o.confirm, o.read, o.left = false, true, terminal.CountdownSeconds
 			o.screen.counts.Store(int32(o.left))
 			o.bell()
 		}

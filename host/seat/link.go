@@ -725,7 +725,7 @@ func (s *session) answer(a *seatlink.Answer) {
 	l.base.LastCommand, l.base.LastResult = a.Command, a.Result
 	l.base.Answers++
 	if a.Result != seatlink.ResultOK {
-		l.settings.Log.Info("seat controller refused", "command", a.Command.String(), "because", a.Result.String())
+		l.settings.Log.Info("the seat's controller refused " + a.Command.String() + ": " + a.Result.String())
 	}
 	l.publish(false)
 }

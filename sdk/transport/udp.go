@@ -24,7 +24,7 @@ type UDP struct {
 // ParseUDP reads an address such as "udp://0.0.0.0:14550". It opens nothing.
 func ParseUDP(address string) (netip.AddrPort, error) {
 	bad := func(why string) (netip.AddrPort, error) {
-		return netip.AddrPort{}, fmt.Errorf("listen address %q: %s; write it as udp://0.0.0.0:PORT", address, why)
+		return netip.AddrPort{}, fmt.Errorf("address %q: %s; write it as udp://0.0.0.0:PORT", address, why)
 	}
 	u, err := url.Parse(address)
 	if err != nil {
