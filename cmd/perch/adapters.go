@@ -54,7 +54,8 @@ func program(name string) (plugin.Program, error) {
 		return plugin.Program{}, err
 	}
 	if info.IsDir() {
-		return plugin.Program{}, fmt.Errorf("source %q: this is a folder; name the program in it", name)
+		p, _, err := plugin.Load(name)
+		return p, err
 	}
 	path, err := filepath.Abs(name)
 	if err != nil {

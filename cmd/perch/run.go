@@ -103,7 +103,15 @@ func configured(o runOptions) (config.Config, error) {
 			if slices.ContainsFunc(c.Sources, func(s config.Source) bool { return s.Name == p.Name }) {
 				return c, fmt.Errorf("--source %s: named twice; give each source a name of its own in a --config file", name)
 			}
-			c.Sources = append(c.Sources, config.Source{Name: p.Name, Command: p.Command})
+			source := config.Source{Name: p.Name, Adapter: name}
+			if p.Dir != "" { // not built in
+				path, err := filepath.Abs(name)
+				if err != nil {
+					return c, fmt.Errorf("--source %s: %w", name, err)
+				}
+				source.Adapter, source.Command = "", []string{path}
+			}
+			c.Sources = append(c.Sources, source)
 		}
 		c.Live = c.Sources[0].Name
 	}
@@ -176,14 +184,23 @@ func sources(c config.Config, base string) ([]ride.Source, error) {
 	return out, nil
 }
 
-// located finds the files of a command. Its folder, which a pin covers, is the program's own; where an interpreter
-// is named without a path it is that of the first argument that is a file.
+// located finds the files of a command: a folder with a manifest, or a program. The folder that a pin covers is the
+// program's own; where an interpreter is named without a path it is that of the first argument that is a file.
 func located(s config.Source, base string) (plugin.Program, error) {
 	p := plugin.Program{Name: s.Name, Command: slices.Clone(s.Command), SHA256: s.SHA256}
-	absolute := func(path string) (string, bool) {
-		if !filepath.IsAbs(path) {
-			path = filepath.Join(base, path)
+	at := func(path string) string {
+		if filepath.IsAbs(path) {
+			return path
 		}
+		return filepath.Join(base, path)
+	}
+	if info, err := os.Stat(at(s.Command[0])); err == nil && info.IsDir() && len(s.Command) == 1 {
+		p, _, err := plugin.Load(at(s.Command[0]))
+		p.Name, p.SHA256 = s.Name, s.SHA256
+		return p, err
+	}
+	absolute := func(path string) (string, bool) {
+		path = at(path)
 		info, err := os.Stat(path)
 		return path, err == nil && info.Mode().IsRegular()
 	}
