@@ -315,7 +315,7 @@ func client(t *testing.T, a sdk.Adapter, log io.Writer) adapterv1.AdapterService
 	t.Helper()
 	p := &sdk.Plugin{Adapter: a, Log: slog.New(slog.NewJSONHandler(log, nil))}
 	c, s := plugin.TestPluginGRPCConn(t, false, map[string]plugin.Plugin{sdk.PluginName: p})
-	t.Cleanup(func() { _ = c.Close(); s.Stop() })
+	t.Cleanup(func() { s.Stop(); _ = c.Close() }) // the other way round both would stop the server at once
 	raw, err := c.Dispense(sdk.PluginName)
 	if err != nil {
 		t.Fatal(err)
