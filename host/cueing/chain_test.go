@@ -1,9 +1,7 @@
 package cueing
 
 import (
-	"encoding/json"
 	"math"
-	"os"
 	"strings"
 	"testing"
 
@@ -49,16 +47,9 @@ type worked struct {
 	RateStepPeak      [2]float64 `json:"rate_step_peak"`
 }
 
-func recorded(t *testing.T) worked {
+func recorded(t *testing.T) (w worked) {
 	t.Helper()
-	b, err := os.ReadFile("testdata/cueing.json")
-	if err != nil {
-		t.Fatal(err)
-	}
-	var w worked
-	if err := json.Unmarshal(b, &w); err != nil {
-		t.Fatal(err)
-	}
+	oracle.Recorded(t, "testdata/cueing.json", &w)
 	return w
 }
 

@@ -1,12 +1,10 @@
 package mechanism
 
 import (
-	"encoding/json"
 	"encoding/xml"
 	"errors"
 	"io"
 	"math"
-	"os"
 	"strings"
 	"testing"
 
@@ -31,16 +29,9 @@ type worked struct {
 	ReachableLeft float64       `json:"reachable_left"`
 }
 
-func recorded(t *testing.T) worked {
+func recorded(t *testing.T) (w worked) {
 	t.Helper()
-	b, err := os.ReadFile("testdata/twocrank.json")
-	if err != nil {
-		t.Fatal(err)
-	}
-	var w worked
-	if err := json.Unmarshal(b, &w); err != nil {
-		t.Fatal(err)
-	}
+	oracle.Recorded(t, "testdata/twocrank.json", &w)
 	return w
 }
 

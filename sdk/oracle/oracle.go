@@ -30,3 +30,15 @@ func SciPy(t testing.TB, script string, out any) {
 		t.Fatalf("%s: what it printed is no JSON for this test: %v", script, err)
 	}
 }
+
+// Recorded reads what a script printed before, so that a test has its numbers where there is no SciPy.
+func Recorded(t testing.TB, file string, out any) {
+	t.Helper()
+	printed, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(printed, out); err != nil {
+		t.Fatalf("%s: %v", file, err)
+	}
+}
