@@ -30,11 +30,12 @@ type operator struct {
 	warned  bool // the cautions have been shown
 	read    bool // and there was time to read them: the next hold arms
 	left    int  // of the countdown, s; 0: none
+	second  *time.Ticker
 	confirm bool // --arm waits for Enter
 }
 
 func newOperator(ctx context.Context, end context.CancelFunc, r *ride.Ride, s *screen, d seat.Driver) *operator {
-	o := &operator{end: end, ride: r, screen: s, driver: d, here: true, signals: make(chan os.Signal, 4)}
+	o := &operator{end: end, ride: r, screen: s, driver: d, here: true, signals: make(chan os.Signal, 4), second: time.NewTicker(time.Second)}
 	signal.Notify(o.signals, os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
 	// An output that nobody reads any more must be an error, not the end of the process: the seat is parked first.
 	signal.Notify(make(chan os.Signal, 1), syscall.SIGPIPE)
@@ -49,7 +50,6 @@ func newOperator(ctx context.Context, end context.CancelFunc, r *ride.Ride, s *s
 // attend runs until the program ends. With arm it asks for Enter after the cautions, counts down, and arms once.
 func (o *operator) attend(arm bool) {
 	alive := time.NewTicker(100 * time.Millisecond)
-	second := time.NewTicker(time.Second)
 	simulated := o.simulated()
 	switch {
 	case simulated:
@@ -67,7 +67,7 @@ func (o *operator) attend(arm bool) {
 			if o.here {
 				o.ride.Alive()
 			}
-		case <-second.C:
+		case <-o.second.C:
 			o.count()
 		case s := <-o.signals:
 			if s == syscall.SIGHUP {
@@ -164,6 +164,7 @@ func (o *operator) press(key terminal.Key) {
 		if confirmed {
 			o.confirm, o.read, o.left = false, true, terminal.CountdownSeconds
 			o.screen.counts.Store(int32(o.left))
+			o.second.Reset(time.Second) // so that the first of the seconds is a whole one
 			o.bell()
 		}
 	}
