@@ -1,0 +1,99 @@
+package conformance
+
+import (
+	"fmt"
+	"io"
+	"strings"
+)
+
+// words are what a verdict is called in front of people.
+func (v Verdict) words() string {
+	switch v {
+	case Conforms:
+		return "conforms"
+	case ConformsInPart:
+		return "conforms in part: something could not be checked"
+	case DoesNot:
+		return "does not conform"
+	}
+	return "could not be judged"
+}
+
+// Write writes the report for people: a line when all is well, and what is wrong otherwise. explain is the command
+// that explains a check, without its id, such as "perch conform controller --explain"; it may be empty.
+func (r *Report) Write(w io.Writer, explain string) error {
+	var b strings.Builder
+	subject := r.Subject
+	if subject == "" {
+		subject = "it"
+	}
+	var outside, counts []string
+	for i := range r.Checks {
+		c := &r.Checks[i]
+		if c.Outcome == NotCheckable && c.Unclaimed {
+			outside = append(outside, c.ID)
+			continue
+		}
+		if c.Outcome == Pass || r.Problem != "" && c.Outcome == NotCheckable {
+			continue
+		}
+		mark := map[Outcome]string{Fail: "FAIL", Warn: "warn", NotCheckable: "not checkable"}[c.Outcome]
+		fmt.Fprintf(&b, "%s  %s: %s\n", mark, c.ID, c.Title)
+		line := func(what, text string) {
+			if text != "" {
+				fmt.Fprintf(&b, "      %-9s %s\n", what, text)
+			}
+		}
+		line("measured", c.Measured)
+		line("expected", c.Expected)
+		line("needs", c.Needs)
+		if d := c.Diagnosis; d != nil {
+			line("diagnosis", d.String())
+		}
+		if explain != "" && c.Outcome == Fail {
+			line("more", explain+" "+c.ID)
+		}
+		b.WriteByte('\n')
+	}
+	for _, o := range []struct {
+		outcome Outcome
+		word    string
+	}{{Pass, "passed"}, {Fail, "failed"}, {Warn, "to be looked at"}, {NotCheckable, "not checkable"}} {
+		if n := r.Count(o.outcome); n > 0 {
+			counts = append(counts, fmt.Sprintf("%d %s", n, o.word))
+		}
+	}
+	if r.Problem != "" {
+		fmt.Fprintf(&b, "the run ended early: %s\n", r.Problem)
+	}
+	fmt.Fprintf(&b, "%s %s (%s)\n", subject, r.Verdict.words(), strings.Join(counts, ", "))
+	if len(outside) > 0 && r.Problem == "" {
+		fmt.Fprintf(&b, "not for this suite to see, try them by hand: %s\n", strings.Join(outside, ", "))
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+// String says the diagnosis in a line.
+func (d *Diagnosis) String() string {
+	var parts []string
+	for _, p := range []string{d.Signal, d.Component, d.Kind} {
+		if p != "" {
+			parts = append(parts, p)
+		}
+	}
+	out := strings.Join(parts, ", ")
+	if d.Detail != "" {
+		if out != "" {
+			out += ": "
+		}
+		out += d.Detail
+	}
+	if d.Scale != 0 {
+		out += fmt.Sprintf(" (times %g)", d.Scale)
+	}
+	for i := range d.Alternatives {
+		out += "; or " + d.Alternatives[i].String()
+	}
+	return out
+}
