@@ -94,7 +94,7 @@ func TestSameStatesGiveTheSameFrames(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		s, row := &seat{guard.Controller{Present: true, Supply: true, BootID: 1}}, new(chain.Row)
+		s, row := &seat{guard.Controller{Present: true, Commissioned: true, Supply: true, BootID: 1}}, new(chain.Row)
 		ride(c, s, 10, row, func(source int, t float64) (float64, bool) {
 			return 0.5 * math.Sin(t*float64(1+source)), true
 		}, func() {
@@ -123,7 +123,7 @@ func TestASwapBetweenLiveSourcesMakesNoJump(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, row := &seat{guard.Controller{Present: true, Supply: true, BootID: 1}}, new(chain.Row)
+	s, row := &seat{guard.Controller{Present: true, Commissioned: true, Supply: true, BootID: 1}}, new(chain.Row)
 	steady := func(source int, _ float64) (float64, bool) { return []float64{0.5, -0.5}[source], true }
 	ride(c, s, 8, row, steady, nil)
 	before := row.Wanted[pose.Roll]
@@ -152,7 +152,7 @@ func TestASilentSourceSettlesTheSeatAndNoOtherTakesItsPlace(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, row := &seat{guard.Controller{Present: true, Supply: true, BootID: 1}}, new(chain.Row)
+	s, row := &seat{guard.Controller{Present: true, Commissioned: true, Supply: true, BootID: 1}}, new(chain.Row)
 	ride(c, s, 8, row, func(int, float64) (float64, bool) { return 0.5, true }, nil)
 	if row.Guarded.State != guard.Riding {
 		t.Fatalf("the seat is %v, want riding", row.Guarded.State)
@@ -173,7 +173,7 @@ func TestNothingMovesUnasked(t *testing.T) {
 	}
 	var row chain.Row
 	var first mechanism.Positions
-	in := chain.Input{Controller: guard.Controller{Present: true, Supply: true, Homed: true, Ready: true, BootID: 1}}
+	in := chain.Input{Controller: guard.Controller{Present: true, Commissioned: true, Supply: true, Homed: true, Ready: true, BootID: 1}}
 	for c.Tick() < 5*rate {
 		var state vehicle.State
 		state.SourceTime = int64(float64(c.Tick()) / rate * 1e9)
@@ -210,7 +210,7 @@ func stepper(t testing.TB) func() {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, row := &seat{guard.Controller{Present: true, Supply: true, BootID: 1}}, new(chain.Row)
+	s, row := &seat{guard.Controller{Present: true, Commissioned: true, Supply: true, BootID: 1}}, new(chain.Row)
 	roll := func(_ int, t float64) (float64, bool) { return 0.5 * math.Sin(t), true }
 	ride(c, s, 5, row, roll, nil)
 	return func() { ride(c, s, 1.0/rate, row, roll, nil) }

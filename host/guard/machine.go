@@ -71,18 +71,24 @@ func (c Command) String() string {
 
 // Controller is what the seat's controller last reported.
 type Controller struct {
-	Present   bool   // status arrives
-	Simulated bool   // it said that nothing moves
-	Homed     bool   // it knows its positions
-	Homing    bool   // it is finding them
-	Armed     bool   // it follows setpoints
-	Ready     bool   // it would accept home or arm
-	Fault     bool   // it latched a fault
-	Supply    bool   // the motors have their supply
-	Stopped   bool   // it latched a stop of its own
-	BootID    uint32 // changes when it restarts
-	Position  mechanism.Positions
+	Present   bool // status arrives
+	Simulated bool // it said that nothing moves
+	Homed     bool // it knows its positions
+	Homing    bool // it is finding them
+	Armed     bool // it follows setpoints
+	Ready     bool // it would accept home or arm
+	Fault     bool // it latched a fault
+	Supply    bool // the motors have their supply
+	Stopped   bool // it latched a stop of its own
+	// Commissioned says that a valid record stands for this controller and this seat: without it nothing here homes,
+	// arms or parks one that is not simulated.
+	Commissioned bool
+	BootID       uint32 // changes when it restarts
+	Position     mechanism.Positions
 }
+
+// mayMove says whether a source may move what the controller moves.
+func (c *Controller) mayMove() bool { return c.Simulated || c.Commissioned }
 
 // Input is what the machine sees in one tick.
 type Input struct {
@@ -112,12 +118,14 @@ const (
 	CauseUnreachable       // the controller reports a position that the mechanism cannot have
 	CauseParking           // the controller goes to level by its own law
 	CausePark              // the controller did not park when told to
+	CauseRecord            // no valid commissioning record stands for this seat and controller
 )
 
 var causeNames = [...]string{
 	"", "asked for", "no fresh source", "operator gone", "controller stopped by itself", "controller lost",
 	"controller restarted", "controller fault", "motor supply off", "controller did not arm", "controller did not home",
 	"controller's position is impossible", "controller parks at reduced speed", "controller did not park",
+	"not commissioned",
 }
 
 // String is the cause in words; empty for none.
@@ -239,6 +247,11 @@ func (m *Machine) Step(in Input) Output {
 		m.ending = true
 	}
 	m.watch(c, &out)
+	barred := Ask(0)
+	if !c.mayMove() && ask&AskStop == 0 {
+		barred = ask & (AskHome | AskArm | AskPark)
+		ask &^= barred
+	}
 
 	if ask&AskStop != 0 {
 		m.stop(c, &out)
@@ -268,6 +281,9 @@ func (m *Machine) Step(in Input) Output {
 		m.holding(&in, ask, &out)
 	case Fault:
 		m.fault(c, ask, &out)
+	}
+	if out.Refused |= barred; barred != 0 && (m.state == Off || m.state == Parked || m.state == Holding) {
+		m.cause = CauseRecord
 	}
 	if m.state == Fault && !c.Armed || m.state == Off {
 		out.Setpoint = false
@@ -311,10 +327,32 @@ func (m *Machine) watch(c *Controller, out *Output) {
 		out.Command = CommandStop
 		return
 	}
+	if !c.mayMove() {
+		m.lapse(out)
+	}
 	moving := m.state == Riding || m.state == Settling || m.state == Stopping
 	if moving && (c.Stopped || !c.Armed) {
 		m.enter(Holding, CauseController)
 		m.meet(c)
+	}
+}
+
+// lapse ends what a seat without a valid record may not do: a ride fades to level and is held, all else ends at once.
+func (m *Machine) lapse(out *Output) {
+	switch {
+	case m.state == Riding:
+		m.settle(goalHold, CauseRecord, false)
+	case m.state == Settling:
+		m.goal, m.cause = goalHold, CauseRecord
+	case m.state == Homing:
+		m.enter(Off, CauseRecord)
+		out.Command = CommandStop
+	case m.state == Holding && m.parking:
+		m.enter(Holding, CauseRecord)
+		out.Command = CommandStop
+	case m.arming || m.rising:
+		m.enter(m.state, CauseRecord)
+		out.Command = CommandDisarm
 	}
 }
 

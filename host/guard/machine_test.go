@@ -23,7 +23,7 @@ type far struct {
 }
 
 func newFar() *far {
-	return &far{Controller: Controller{Present: true, Ready: true, Supply: true, BootID: 7}, lag: 5}
+	return &far{Controller: Controller{Present: true, Commissioned: true, Ready: true, Supply: true, BootID: 7}, lag: 5}
 }
 
 func (f *far) take(o Output) {

@@ -8,7 +8,7 @@ import (
 
 // flags are the controller's truths in the order of the schema's bits (proto/recording/v1, GuardInput).
 func flags(c *guard.Controller) []*bool {
-	return []*bool{&c.Present, &c.Simulated, &c.Homed, &c.Homing, &c.Armed, &c.Ready, &c.Fault, &c.Supply, &c.Stopped}
+	return []*bool{&c.Present, &c.Simulated, &c.Homed, &c.Homing, &c.Armed, &c.Ready, &c.Fault, &c.Supply, &c.Stopped, &c.Commissioned}
 }
 
 func controllerBits(c *guard.Controller) (bits uint32) {

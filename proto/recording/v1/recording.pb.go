@@ -864,7 +864,8 @@ type GuardInput_builder struct {
 
 	// What was asked for: bit 0 home, 1 arm, 2 park, 3 stop, 4 reset, 5 end.
 	Ask uint32
-	// The controller's word: bit 0 present, 1 simulated, 2 homed, 3 homing, 4 armed, 5 ready, 6 fault, 7 supply, 8 stopped.
+	// The controller's word: bit 0 present, 1 simulated, 2 homed, 3 homing, 4 armed, 5 ready, 6 fault, 7 supply, 8 stopped,
+	// 9 commissioned.
 	Controller uint32
 	// The controller's boot id.
 	BootId uint32
