@@ -18,7 +18,7 @@ import (
 // Settings says which controller, and how to reach it.
 type Settings struct {
 	Port      string             // "simulated", a path, or usb:VID:PID[:SERIAL]
-	Baud      int                // 0: 500000
+	Baud      int                // bit/s; 0: chosen for N and Period
 	N         int                // actuators, 1 to 6
 	Metres    bool               // else radians
 	Period    time.Duration      // between setpoints, 0.5 to 20 ms; 0: 2 ms
@@ -47,14 +47,17 @@ func (s Settings) complete() (Settings, error) {
 	if s.N < 1 || s.N > seatlink.MaxAxes {
 		return s, fmt.Errorf("seat %q: %d actuators; give 1 to %d", s.Port, s.N, seatlink.MaxAxes)
 	}
-	if s.Baud == 0 {
-		s.Baud = 500000
-	}
 	if s.Period == 0 {
 		s.Period = 2 * time.Millisecond
 	}
 	if s.Period < 500*time.Microsecond || s.Period > 20*time.Millisecond {
 		return s, fmt.Errorf("seat %q: setpoint period %v; give 0.5 ms to 20 ms", s.Port, s.Period)
+	}
+	if s.Baud == 0 {
+		var err error
+		if s.Baud, err = ChooseBaud(s.N, 1/s.Period.Seconds()); err != nil {
+			return s, fmt.Errorf("seat %q: %w", s.Port, err)
+		}
 	}
 	if s.Wait == 0 {
 		s.Wait = 5 * time.Second
@@ -119,7 +122,16 @@ var _ Driver = (*Link)(nil)
 // Open opens the port of the settings and waits for the controller's HELLO. From then on the link looks after
 // itself: a port or controller that is lost is looked for again, by its USB identity where the settings give one. ctx ends it.
 func Open(ctx context.Context, s Settings) (*Link, error) {
-	dial, err := dialer(&s)
+	s, err := s.complete()
+	if err != nil {
+		return nil, err
+	}
+	var dial Dial
+	if s.Port == "simulated" {
+		dial, err = simulatedDial(s)
+	} else {
+		dial, err = NewDial(s.Port, s.Baud)
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -274,8 +286,9 @@ type session struct {
 	heard    atomic.Uint32 // Heard of the last STATUS
 	nonce    atomic.Uint32
 	hash     atomic.Uint32
-	status   atomic.Bool  // a STATUS has come
-	request  atomic.Int64 // when STATUS_REQUEST was sent, ns after link.start; 0: answered
+	bytes    atomic.Uint64 // read so far
+	status   atomic.Bool   // a STATUS has come
+	request  atomic.Int64  // when STATUS_REQUEST was sent, ns after link.start; 0: answered
 	asked    atomic.Uint32
 	greeted  chan struct{} // closed when HELLO was right
 	leaving  atomic.Bool   // the last STOP has been asked for: no setpoint follows it
@@ -318,6 +331,7 @@ func (l *Link) serve(ctx context.Context, port io.ReadWriteCloser, name string, 
 	go s.read()
 	go s.write()
 	greeted, stalled := s.greeted, false
+	var broken uint64 // frames that were broken until the last good one
 	t := time.NewTicker(superviseTick)
 	defer t.Stop()
 	for {
@@ -338,14 +352,16 @@ func (l *Link) serve(ctx context.Context, port io.ReadWriteCloser, name string, 
 				s.fail(fmt.Errorf("seat %q: the port took no bytes for %v; it is opened again, check the cable and the controller", name, l.settings.Stall))
 			}
 			if greeted != nil && now.Sub(began) > l.settings.Wait {
-				s.fail(fmt.Errorf("seat %q: no answer to HELLO in %v at %d baud; check the baud rate, and that this port is the seat's controller", name, l.settings.Wait, l.settings.Baud))
+				s.fail(s.unanswered())
 			}
 			if greeted == nil {
 				l.mu.Lock()
 				quiet := now.Sub(l.heardAt)
 				l.mu.Unlock()
 				if quiet > silence {
-					s.fail(fmt.Errorf("seat %q: no status for %v; check the cable and the controller", name, silence))
+					s.fail(s.silent(l.crc.Load() + l.framing.Load() - broken))
+				} else if quiet < superviseTick {
+					broken = l.crc.Load() + l.framing.Load()
 				}
 			}
 		}
@@ -372,6 +388,25 @@ func (l *Link) serve(ctx context.Context, port io.ReadWriteCloser, name string, 
 	l.base.Armed = false
 	l.mu.Unlock()
 	return s.cause
+}
+
+// unanswered says why there is no HELLO.
+func (s *session) unanswered() error {
+	set := s.link.settings
+	switch n := s.bytes.Load(); n {
+	case 0:
+		return fmt.Errorf("seat %q: no answer to HELLO in %v at %d baud, not one byte; check the cable, the controller's own supply, and that this port is the seat's controller", s.name, set.Wait, set.Baud)
+	default:
+		return fmt.Errorf("seat %q: no answer to HELLO in %v at %d baud, but %d bytes of something else; set the baud that the controller has, or choose another port", s.name, set.Wait, set.Baud, n)
+	}
+}
+
+// silent says why there is no STATUS any more. broken frames have come instead.
+func (s *session) silent(broken uint64) error {
+	if broken > 0 {
+		return fmt.Errorf("seat %q: no whole status for %v, but %d broken frames; check the cable's shield and ground, and that no other program reads this port", s.name, silence, broken)
+	}
+	return fmt.Errorf("seat %q: no status for %v; check the cable and the controller's own supply", s.name, silence)
 }
 
 // farewell asks for a stop and gives the writer a moment to say it. The controller stops without it, too.
@@ -557,6 +592,7 @@ func (s *session) read() {
 	for !s.ended() {
 		n, err := s.port.Read(b)
 		if n > 0 {
+			s.bytes.Add(uint64(n))
 			_, _ = decoder.Write(b[:n])
 			for decoder.Next(&frame) {
 				switch frame.Type {
@@ -586,7 +622,7 @@ func (s *session) read() {
 			before = now
 		}
 		if err != nil {
-			s.fail(fmt.Errorf("seat %q: the port is gone: %w; check the cable", s.name, err))
+			s.fail(fmt.Errorf("seat %q: the port is gone: %w; plug it in again, and it is found", s.name, err))
 			return
 		}
 		if n == 0 {

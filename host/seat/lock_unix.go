@@ -4,7 +4,6 @@ package seat
 
 import (
 	"errors"
-	"io"
 	"os"
 
 	"golang.org/x/sys/unix"
@@ -12,8 +11,8 @@ import (
 
 // lockPort takes an advisory lock on the port's node. The port's own exclusive mode does not keep out a program with
 // root's rights; this does, if it asks. It must come first: in exclusive mode the node opens no second time.
-func lockPort(name string) (io.Closer, error) {
-	fd, err := unix.Open(name, unix.O_RDONLY|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
+func lockPort(name string) (*os.File, error) {
+	fd, err := unix.Open(name, unix.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
 	if err != nil {
 		if errors.Is(err, unix.EBUSY) {
 			return nil, errBusy

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -15,49 +16,70 @@ import (
 	"perch/proto/seatlink"
 )
 
-// readTimeout bounds how long a reader is deaf to the end of its session.
-const readTimeout = 20 * time.Millisecond
+// simulatedDial connects to a controller in this process.
+func simulatedDial(s Settings) (Dial, error) {
+	virtual := s.Simulated
+	virtual.Axes = seatlink.Axes{N: s.N, Metres: s.Metres}
+	if virtual.Seed == 0 {
+		virtual.Seed = uint64(time.Now().UnixNano())
+	}
+	server, err := simulated.NewServer(virtual)
+	if err != nil {
+		return nil, err
+	}
+	return func(ctx context.Context) (io.ReadWriteCloser, string, error) {
+		// It outlives ctx by the moment in which the link says that it is leaving.
+		return server.Dial(context.WithoutCancel(ctx)), "simulated", nil
+	}, nil
+}
 
-// dialer chooses by the settings' port.
-func dialer(s *Settings) (Dial, error) {
-	switch {
-	case s.Port == "":
+// NewDial gives a way to open a serial port for this program alone, by its path or by its USB identity,
+// usb:VID:PID[:SERIAL]. A port that comes back under another path is found by its identity, also where it was named by
+// path: there only one with a serial number, since without one another of its kind could be meant.
+func NewDial(port string, baud int) (Dial, error) { return newDial(port, baud, Ports, openSerial) }
+
+func newDial(port string, baud int, present func() ([]Port, error), open func(string, int) (io.ReadWriteCloser, error)) (Dial, error) {
+	if port == "" {
 		return nil, errors.New(`seat: no port; give "simulated", a path such as /dev/ttyACM0, or usb:VID:PID`)
-	case s.Port == "simulated":
-		virtual := s.Simulated
-		virtual.Axes = seatlink.Axes{N: s.N, Metres: s.Metres}
-		if virtual.Seed == 0 {
-			virtual.Seed = uint64(time.Now().UnixNano())
-		}
-		server, err := simulated.NewServer(virtual)
+	}
+	find := func(want usbIdentity) (string, error) {
+		ports, err := present()
 		if err != nil {
-			return nil, err
+			return "", fmt.Errorf("seat %q: %w", port, err)
 		}
-		return func(ctx context.Context) (io.ReadWriteCloser, string, error) {
-			// It outlives ctx by the moment in which the link says that it is leaving.
-			return server.Dial(context.WithoutCancel(ctx)), "simulated", nil
-		}, nil
-	case strings.HasPrefix(strings.ToLower(s.Port), "usb:"):
-		want, err := parseUSB(s.Port)
+		return want.find(ports)
+	}
+	if strings.HasPrefix(strings.ToLower(port), "usb:") {
+		want, err := parseUSB(port)
 		if err != nil {
 			return nil, err
 		}
 		return func(context.Context) (io.ReadWriteCloser, string, error) {
-			ports, err := Ports()
-			if err != nil {
-				return nil, "", fmt.Errorf("seat %q: %w", s.Port, err)
-			}
-			name, err := want.find(ports)
+			name, err := find(want)
 			if err != nil {
 				return nil, "", err
 			}
-			port, err := openSerial(name, s.Baud)
-			return port, name, err
+			p, err := open(name, baud)
+			return p, name, err
 		}, nil
 	}
+	var seen *usbIdentity // nil until it has been opened
 	return func(context.Context) (io.ReadWriteCloser, string, error) {
-		port, err := openSerial(s.Port, s.Baud)
-		return port, s.Port, err
+		name := port
+		p, err := open(name, baud)
+		if err != nil && errors.Is(err, errAbsent) && seen != nil && seen.serial != "" {
+			if moved, lost := find(*seen); lost == nil {
+				name = moved
+				p, err = open(name, baud)
+			}
+		}
+		if err == nil && seen == nil {
+			seen = &usbIdentity{text: port}
+			if ports, err := present(); err == nil {
+				seen.learn(name, ports)
+			}
+		}
+		return p, name, err
 	}, nil
 }
 
@@ -79,6 +101,18 @@ func parseUSB(text string) (usbIdentity, error) {
 		return u, fmt.Errorf(`seat %q: not a USB identity; give usb:VID:PID or usb:VID:PID:SERIAL with four hexadecimal digits each, as "perch ports" shows them`, text)
 	}
 	return u, nil
+}
+
+// learn takes the identity of the port of that name, if it is a USB one.
+func (u *usbIdentity) learn(name string, ports []Port) {
+	if to, err := filepath.EvalSymlinks(name); err == nil {
+		name = to
+	}
+	for _, p := range ports {
+		if p.Name == name && p.USB {
+			u.vid, u.pid, u.serial = p.VID, p.PID, p.Serial
+		}
+	}
 }
 
 // find gives the name of the one port with the identity.
@@ -113,20 +147,9 @@ func list(ports []Port) string {
 	return strings.Join(out, ", ")
 }
 
-// serialPort is a port with the lock that keeps other programs off it.
-type serialPort struct {
-	serial.Port
-	lock io.Closer
-}
-
-func (p *serialPort) Close() error { return errors.Join(p.Port.Close(), p.lock.Close()) }
-
 // openSerial opens a port for this program alone. Opening raises DTR and RTS, which resets many boards: hence
 // HELLO until it is answered, and no fixed wait.
 func openSerial(name string, baud int) (io.ReadWriteCloser, error) {
-	if baud == 0 {
-		baud = 500000
-	}
 	lock, err := lockPort(name)
 	if err != nil {
 		return nil, explain(name, err)
@@ -136,16 +159,18 @@ func openSerial(name string, baud int) (io.ReadWriteCloser, error) {
 		_ = lock.Close()
 		return nil, explain(name, err)
 	}
-	if err := port.SetReadTimeout(readTimeout); err != nil {
-		_ = port.Close()
-		_ = lock.Close()
-		return nil, explain(name, err)
-	}
 	_ = port.ResetInputBuffer() // what came before is nobody's; not every port can
-	return &serialPort{port, lock}, nil
+	open, err := carry(port, lock)
+	if err != nil {
+		return nil, explain(name, errors.Join(err, port.Close(), lock.Close()))
+	}
+	return open, nil
 }
 
-var errBusy = errors.New("in use")
+var (
+	errBusy   = errors.New("in use")
+	errAbsent = errors.New("port not found")
+)
 
 // explain makes an error of opening one for people.
 func explain(name string, err error) error {
@@ -157,15 +182,15 @@ func explain(name string, err error) error {
 	switch {
 	case errors.Is(err, fs.ErrNotExist) || code == serial.PortNotFound:
 		ports, _ := Ports()
-		return fmt.Errorf(`seat %q: port not found; present: %s; check the cable or run "perch ports"`, name, list(ports))
+		return fmt.Errorf(`seat %q: %w; present: %s; check the cable or run "perch ports"`, name, errAbsent, list(ports))
 	case errors.Is(err, errBusy) || code == serial.PortBusy:
-		return fmt.Errorf("seat %q: another program uses this port; end it first", name)
+		return fmt.Errorf("seat %q: another program uses this port%s; end it first", name, holder(name))
 	case errors.Is(err, fs.ErrPermission) || code == serial.PermissionDenied:
 		return fmt.Errorf(`seat %q: this account may not open the port; add it to the port's group (see "ls -l %s"), and log in again`, name, name)
 	case code == serial.InvalidSerialPort:
 		return fmt.Errorf(`seat %q: not a serial port (%w); run "perch ports"`, name, err)
 	case code == serial.InvalidSpeed:
-		return fmt.Errorf("seat %q: the port does not take this baud rate; try 250000 or 115200, here and in the firmware", name)
+		return fmt.Errorf("seat %q: the port does not take this baud; try 500000 or 250000, here and in the controller", name)
 	}
 	return fmt.Errorf(`seat %q: %w; check the cable or run "perch ports"`, name, err)
 }
