@@ -28,10 +28,15 @@ func (f *faults) err() error { return errors.Join(f.list...) }
 
 // motion checks limits of travel and of movement.
 func (f *faults) motion(prefix, unit string, low, high, speed, acceleration, jerk float64) {
-	remedy := "give it in " + unit
 	if !(low < high) || math.IsInf(low, 0) || math.IsInf(high, 0) {
 		f.add("%sLow is %g %s and %sHigh %g %s: give the lower one first, both in %s", prefix, low, unit, prefix, high, unit, unit)
 	}
+	f.movement(prefix, unit, speed, acceleration, jerk)
+}
+
+// movement checks limits of movement.
+func (f *faults) movement(prefix, unit string, speed, acceleration, jerk float64) {
+	remedy := "give it in " + unit
 	f.within(prefix+"Speed", speed, 1e-6, 1e3, unit+"/s", remedy+"/s, over 0")
 	f.within(prefix+"Acceleration", acceleration, 1e-6, 1e5, unit+"/s²", remedy+"/s², over 0")
 	f.within(prefix+"Jerk", jerk, 1e-6, 1e8, unit+"/s³", remedy+"/s³, over 0")

@@ -244,9 +244,6 @@ func (m *TwoCrank) Jacobian(p pose.Pose, out *[MaxActuators]pose.Pose) error {
 	return nil
 }
 
-// newtonSteps bounds Forward: from a pose a tick away three do, from level at most seven.
-const newtonSteps = 20
-
 // Forward gives roll and pitch of two crank angles by Newton's method on both rods' lengths, from a pose near, and
 // from level where that does not do. It also answers for cranks a little beyond their travel, as a measured angle may
 // be; it refuses where the rods cannot reach, and where a rod is past its dead centre.
