@@ -11,11 +11,13 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
 	"pgregory.net/rapid"
 
+	"perch/host/commissioning/sizing"
 	"perch/host/cueing"
 	"perch/host/guard"
 	"perch/host/mechanism"
@@ -80,7 +82,7 @@ func describe(c Config) string {
 
 func describeSeat(s Seat) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "port %q baud %d board %q record %q\n%s\n", s.Port, s.Baud, s.Board, s.Record, s.Mechanism.Kind)
+	fmt.Fprintf(&b, "port %q baud %d board %q record%s\n%s\n", s.Port, s.Baud, s.Board, describeRecord(s.Record), s.Mechanism.Kind)
 	if s.Mechanism.Kind == TwoCrank {
 		fmt.Fprintf(&b, "%+v\n", s.Mechanism.TwoCrank)
 	}
@@ -89,7 +91,17 @@ func describeSeat(s Seat) string {
 			fmt.Fprintf(&b, "%s %.6g to %.6g %s, %.6g, %.6g, %.6g\n", a, s.Limits.Low[a], s.Limits.High[a], a.Unit(), s.Limits.Speed[a], s.Limits.Acceleration[a], s.Limits.Jerk[a])
 		}
 	}
+	if s.Load.Given() || s.Drive.Given() {
+		fmt.Fprintf(&b, "load %+v\ndrive %+v\nstops %.6g\n", s.Load, s.Drive, s.HardStop)
+	}
 	return b.String()
+}
+
+func describeRecord(r Record) string {
+	if r.IsZero() {
+		return ""
+	}
+	return fmt.Sprintf(" %s %s %x %v", r.Board, r.Firmware, r.Limits, r.Steps)
 }
 
 // The files that document the defaults say everything: read without any default below them they give the same.
@@ -240,6 +252,17 @@ func TestParseQuantity(t *testing.T) {
 		{"40 %", Ratio, 0.4},
 		{"40percent", Ratio, 0.4},
 		{"5 m", Length, 5},
+		{"10 in", Length, 0.254},
+		{"60 rpm", AngularSpeed, 2 * math.Pi},
+		{"2000 g", Mass, 2},
+		{"10 lb", Mass, 4.5359237},
+		{"12 kg m²", Inertia, 12},
+		{"3000 g cm2", Inertia, 3e-4},
+		{"3 kg·cm²", Inertia, 3e-4},
+		{"5.9 N m", Torque, 5.9},
+		{"5.9Nm", Torque, 5.9},
+		{"120 N·cm", Torque, 1.2},
+		{"20 kHz", StepRate, 20_000},
 	} {
 		got, err := ParseQuantity(c.text, c.d)
 		if err != nil || math.Abs(got-c.want) > 1e-15*math.Abs(c.want) {
@@ -253,7 +276,7 @@ func TestParseQuantity(t *testing.T) {
 	}{
 		{"8", Angle, `"8" has no unit; add one of deg, rad, mrad`},
 		{"8 deg/s", Angle, `"8 deg/s" is an angular speed, and an angle is wanted; use one of deg, rad, mrad`},
-		{"8 furlongs", Length, `"8 furlongs" has an unknown unit "furlongs"; use one of mm, cm, m`},
+		{"8 furlongs", Length, `"8 furlongs" has an unknown unit "furlongs"; use one of mm, cm, m, in`},
 		{"deg", Angle, `"deg" is not a number and a unit; write an angle such as "10 deg"`},
 		{"1e999 deg", Angle, `"1e999 deg" is not a number and a unit; write an angle such as "10 deg"`},
 		{"nan deg", Angle, `"nan deg" is not a number and a unit; write an angle such as "10 deg"`},
@@ -337,8 +360,20 @@ func TestSeatTextReadsBack(t *testing.T) {
 	}
 	odd := DefaultSeat()
 	odd.Board = "a \"board\"\\ of\nits own\x01, ü"
-	odd.Record = map[string]string{"by hand": "yes", "stop": "3.9 deg"}
+	odd.Record = Record{
+		Seat: strings.Repeat("0f", 32), Board: "b", Firmware: "1.2.3", Limits: 0xf00, Values: map[string]string{"limits.roll.high": "8 deg"},
+		Steps: map[string]Step{
+			"homing": {Date: time.Date(2026, 11, 25, 14, 0, 0, 0, time.UTC), Outcome: Passed, Numbers: map[string]string{"the \"spread\"": "3.9 deg"}},
+			"later":  {Date: time.Date(2026, 11, 26, 14, 0, 0, 0, time.UTC), Outcome: "failed"},
+		},
+	}
 	odd.Mechanism.TwoCrank.TipBackward = true
+	odd.Load = sizing.Load{RiderMass: 90.5, SeatMass: 30, Height: -0.1, Forward: 0.02, Inertia: 13, HeadHeight: 0.7}
+	odd.Drive = sizing.Drive{
+		GearRatio: 10.5, Efficiency: 0.9, Lead: 0.005, StepsPerTurn: 1600, MotorTorque: 6, MotorSpeed: 50,
+		RotorInertia: 3e-4, TopStepRate: 20_000, Held: sizing.HeldByBuffers,
+	}
+	odd.HardStop.Low[pose.Roll], odd.HardStop.High[pose.Roll] = -0.3, 0.25
 	seats["odd"] = odd
 	for name, s := range seats {
 		got, err := ParseSeat(name, s.Text())

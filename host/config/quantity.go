@@ -23,6 +23,10 @@ const (
 	Time                                 // s
 	Frequency                            // Hz
 	Ratio                                // 1
+	Mass                                 // kg
+	Inertia                              // kg m²
+	Torque                               // N m
+	StepRate                             // steps/s
 )
 
 type unit struct {
@@ -39,16 +43,20 @@ var units = [...]struct {
 	units []unit
 }{
 	Angle:               {"an angle", []unit{{"deg", "deg", degree}, {"rad", "rad", 1}, {"mrad", "mrad", 1e-3}}},
-	AngularSpeed:        {"an angular speed", []unit{{"deg/s", "deg_s", degree}, {"rad/s", "rad_s", 1}}},
+	AngularSpeed:        {"an angular speed", []unit{{"deg/s", "deg_s", degree}, {"rad/s", "rad_s", 1}, {"rpm", "rpm", math.Pi / 30}}},
 	AngularAcceleration: {"an angular acceleration", []unit{{"deg/s2", "deg_s2", degree}, {"rad/s2", "rad_s2", 1}}},
 	AngularJerk:         {"an angular jerk", []unit{{"deg/s3", "deg_s3", degree}, {"rad/s3", "rad_s3", 1}}},
-	Length:              {"a length", []unit{{"mm", "mm", 1e-3}, {"cm", "cm", 1e-2}, {"m", "m", 1}}},
+	Length:              {"a length", []unit{{"mm", "mm", 1e-3}, {"cm", "cm", 1e-2}, {"m", "m", 1}, {"in", "in", 0.0254}}},
 	Speed:               {"a speed", []unit{{"mm/s", "mm_s", 1e-3}, {"cm/s", "cm_s", 1e-2}, {"m/s", "m_s", 1}}},
 	Acceleration:        {"an acceleration", []unit{{"m/s2", "m_s2", 1}, {"cm/s2", "cm_s2", 1e-2}, {"mm/s2", "mm_s2", 1e-3}}},
 	Jerk:                {"a jerk", []unit{{"m/s3", "m_s3", 1}, {"cm/s3", "cm_s3", 1e-2}, {"mm/s3", "mm_s3", 1e-3}}},
 	Time:                {"a time", []unit{{"s", "s", 1}, {"ms", "ms", 1e-3}}},
 	Frequency:           {"a frequency", []unit{{"Hz", "hz", 1}, {"kHz", "khz", 1e3}}},
 	Ratio:               {"a share", []unit{{"%", "percent", 1e-2}, {"percent", "percent", 1e-2}}},
+	Mass:                {"a mass", []unit{{"kg", "kg", 1}, {"g", "g", 1e-3}, {"lb", "lb", 0.45359237}}},
+	Inertia:             {"a moment of inertia", []unit{{"kg m2", "kg_m2", 1}, {"kg cm2", "kg_cm2", 1e-4}, {"g cm2", "g_cm2", 1e-7}}},
+	Torque:              {"a torque", []unit{{"N m", "n_m", 1}, {"Nm", "n_m", 1}, {"N cm", "n_cm", 1e-2}, {"Ncm", "n_cm", 1e-2}}},
+	StepRate:            {"a step rate", []unit{{"steps/s", "steps_s", 1}, {"Hz", "hz", 1}, {"kHz", "khz", 1e3}}},
 }
 
 // String is the dimension in words, with its article.
@@ -74,7 +82,7 @@ func (d Dimension) Format(v float64) string {
 	return strconv.FormatFloat(v/u.factor, 'g', 12, 64) + " " + u.name
 }
 
-var superscript = strings.NewReplacer("²", "2", "³", "3", "^", "", "°", "deg")
+var superscript = strings.NewReplacer("²", "2", "³", "3", "^", "", "°", "deg", "·", " ")
 
 // ParseQuantity reads a number and its unit, such as "3 deg/s" or "120mm", and gives it in SI. A missing unit, a unit of
 // another dimension and a number that is not finite are errors.

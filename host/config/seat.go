@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"perch/host/commissioning/sizing"
 	"perch/host/guard"
 	"perch/host/mechanism"
 	"perch/host/pose"
@@ -17,8 +18,11 @@ type Seat struct {
 	Baud      int
 	Mechanism Mechanism
 	Limits    guard.Limits
-	Board     string            // what the controller says of itself, "" where not known
-	Record    map[string]string // [commissioning], as written
+	Load      sizing.Load     // zero where the file says nothing
+	Drive     sizing.Drive    // zero where the file says nothing
+	HardStop  sizing.HardStop // zero where the file says nothing
+	Board     string          // what the controller says of itself, "" where not known
+	Record    Record          // [commissioning]
 }
 
 // Kinds of mechanism.
@@ -107,11 +111,13 @@ func parseSeat(name string, data []byte, limits guard.Limits) (Seat, error) {
 	}
 	s.Limits = limits
 	readLimits(top, &s)
+	readHardStop(top, &s)
+	readLoad(top.sub("load"), &s.Load)
+	readDrive(top.sub("drive"), &s.Drive)
 	controller := top.sub("controller")
 	controller.string("board", &s.Board)
 	controller.done()
-	record := top.sub("commissioning")
-	s.Record = record.texts()
+	readRecord(top, &s.Record)
 	top.done()
 	faults.sort()
 	if len(faults) > 0 {

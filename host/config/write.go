@@ -3,8 +3,6 @@ package config
 import (
 	"bytes"
 	"fmt"
-	"maps"
-	"slices"
 	"strings"
 
 	"perch/host/pose"
@@ -73,13 +71,12 @@ func (s Seat) Text() []byte {
 			axis(a, s.Limits.Low, s.Limits.High, s.Limits.Speed, s.Limits.Acceleration, s.Limits.Jerk)
 		}
 	}
+	s.writeLoad(table, text, func(key, v string) { fmt.Fprintf(&b, "%s = %s\n", key, v) })
 	table("controller")
 	text("board", s.Board)
-	if len(s.Record) > 0 {
-		table("commissioning")
-		for _, k := range slices.Sorted(maps.Keys(s.Record)) {
-			text(quote(k), s.Record[k])
-		}
+	if !s.Record.IsZero() {
+		b.WriteByte('\n')
+		s.Record.text(&b)
 	}
 	return b.Bytes()
 }
