@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"perch/host/chain"
+	"perch/host/commissioning"
 	"perch/host/guard"
 	"perch/host/loop"
 	"perch/host/mechanism"
@@ -43,6 +44,8 @@ type Settings struct {
 	Tell func(level slog.Level, line string)
 	// Attended says that a real seat needs signs of life from the operator: see Alive.
 	Attended bool
+	// Commissioned says which controller a valid record stands for. Zero: none, and a real seat stays where it is.
+	Commissioned commissioning.Gate
 	// Probe measures the ride from inside; nil: nothing is measured.
 	Probe *Probe
 	// RealTime asks for a real-time priority of the loop's thread.
@@ -256,6 +259,7 @@ func (r *Ride) step(timing loop.Timing) bool {
 	}
 	r.driver.Status(&r.status)
 	r.in.Controller = controller(&r.status)
+	r.in.Controller.Commissioned = r.s.Commissioned.Open(Identity(&r.status))
 	asked := guard.Ask(r.asked.Swap(0))
 	r.in.Ask = asked | r.self.ask(asked, &r.in.Controller, &r.row)
 	r.in.OperatorAge = r.operatorAge()
@@ -285,6 +289,11 @@ func (r *Ride) operatorAge() float64 {
 		r.quiet++
 	}
 	return float64(r.quiet) / r.s.Chain.Rate
+}
+
+// Identity is the controller of a status, as a commissioning record names it.
+func Identity(s *seat.Status) commissioning.Controller {
+	return commissioning.Controller{Board: s.Board, Firmware: s.Firmware, Limits: s.Hash}
 }
 
 // controller is the guard's view of a seat's status.

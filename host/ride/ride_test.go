@@ -14,6 +14,8 @@ import (
 	"gonum.org/v1/gonum/num/quat"
 
 	"perch/host/chain"
+	"perch/host/commissioning"
+	"perch/host/config"
 	"perch/host/cueing"
 	"perch/host/estimate"
 	"perch/host/guard"
@@ -206,6 +208,7 @@ func TestARealSeatSettlesAndIsHeldWhenTheOperatorIsGone(t *testing.T) {
 	s.Attended = true
 	driver := seattest.New(2)
 	driver.Set(func(s *seat.Status) { s.Simulated = false })
+	s.Commissioned = commissioned(t, driver)
 	r, _, _ := start(t, s, driver)
 	await(t, r, o, guard.Parked)
 	alive, gone := context.WithCancel(context.Background())
@@ -233,6 +236,57 @@ func TestARealSeatSettlesAndIsHeldWhenTheOperatorIsGone(t *testing.T) {
 	}
 	if state := r.Snapshot().Row.Guarded.State; state != guard.Holding {
 		t.Errorf("the operator is back and the seat is %v, want held", state)
+	}
+}
+
+// commissioned gives the gate of a complete record for the driver's controller.
+func commissioned(t *testing.T, driver seat.Driver) commissioning.Gate {
+	t.Helper()
+	var status seat.Status
+	driver.Status(&status)
+	file := config.DefaultSeat()
+	for _, name := range commissioning.Steps() {
+		file.Record = commissioning.Enter(file, Identity(&status), name, config.Step{Outcome: config.Passed})
+	}
+	return commissioning.NewGate(file)
+}
+
+// TestARealSeatIsRiddenOnlyWithItsRecord: without one, or with the record of other firmware, nobody can arm it; and other
+// firmware in mid-ride ends the ride.
+func TestARealSeatIsRiddenOnlyWithItsRecord(t *testing.T) {
+	t.Parallel()
+	o := new(told)
+	driver := seattest.New(2)
+	driver.Set(func(s *seat.Status) { s.Simulated, s.Firmware = false, "1.0.0" })
+	bare := settings(t, o)
+	r, end, ended := start(t, bare, driver)
+	await(t, r, o, guard.Parked)
+	for range 20 {
+		r.Ask(guard.AskArm | guard.AskHome)
+		time.Sleep(50 * time.Millisecond)
+	}
+	if g := r.Snapshot().Row.Guarded; g.State != guard.Parked || g.Cause != guard.CauseRecord {
+		t.Errorf("without a record the seat is %v, cause %q", g.State, g.Cause)
+	}
+	if c := driver.Commands(); len(c) > 0 {
+		t.Errorf("without a record the controller was told to %v", c)
+	}
+	end()
+	<-ended
+
+	s := settings(t, o)
+	s.Commissioned = commissioned(t, driver)
+	r, _, _ = start(t, s, driver)
+	for deadline := time.Now().Add(40 * time.Second); r.Snapshot().Row.Guarded.State != guard.Riding; time.Sleep(50 * time.Millisecond) {
+		if time.Now().After(deadline) {
+			t.Fatalf("the seat does not ride: %s", o.all())
+		}
+		r.Ask(guard.AskArm) // refused until the source is fresh
+	}
+	driver.Set(func(s *seat.Status) { s.Firmware = "1.0.1" })
+	await(t, r, o, guard.Holding)
+	if g := r.Snapshot().Row.Guarded; g.Cause != guard.CauseRecord {
+		t.Errorf("with other firmware the seat is held because %q", g.Cause)
 	}
 }
 
