@@ -21,6 +21,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/wait.h>
 #include <termios.h>
 #include <time.h>
 #include <unistd.h>
@@ -569,13 +570,44 @@ static void print_least(const char *name, uint64_t x)
 
 static int serve(void);
 
+/* save goes on in a copy of this process; back ends the copy, and everything is as it was. */
+static int depth;
+
+static int save(void)
+{
+	fflush(stdout);
+	pid_t child = fork();
+	if (child < 0)
+		return fail("no copy of the process");
+	if (!child) {
+		depth++;
+		printf("ok\n");
+		return 0;
+	}
+	int status;
+	while (waitpid(child, &status, 0) < 0 && errno == EINTR)
+		;
+	if (!WIFEXITED(status) || WEXITSTATUS(status))
+		_exit(1);
+	printf("ok\n");
+	return 0;
+}
+
+static int back(void)
+{
+	if (!depth)
+		return fail("nothing is saved");
+	fflush(stdout);
+	_exit(0);
+}
+
 /* command does one line. It answers with one line that starts with ok or error. */
 static int command(char *line)
 {
 	char *word[8] = {0};
 	int n = 0;
-	char *save = NULL;
-	for (char *w = strtok_r(line, " \t\r\n", &save); w && n < 8; w = strtok_r(NULL, " \t\r\n", &save))
+	char *rest = NULL;
+	for (char *w = strtok_r(line, " \t\r\n", &rest); w && n < 8; w = strtok_r(NULL, " \t\r\n", &rest))
 		word[n++] = w;
 	if (!n || word[0][0] == '#')
 		return 0;
@@ -723,6 +755,10 @@ static int command(char *line)
 			printf("%02x", avr->data[x + i]);
 		printf("\n");
 		return 0;
+	} else if (!strcmp(c, "save")) {
+		return save();
+	} else if (!strcmp(c, "back")) {
+		return back();
 	} else if (!strcmp(c, "serve")) {
 		return serve();
 	} else {
@@ -835,7 +871,7 @@ int main(int argc, char **argv)
 				return 2;
 			ssize_t got = read(0, line + have, sizeof line - have);
 			if (got <= 0)
-				return 0;
+				_exit(depth ? 1 : 0);
 			have += got;
 			continue;
 		}

@@ -1,0 +1,108 @@
+package chip
+
+import (
+	"debug/elf"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"runtime"
+	"strings"
+	"testing"
+)
+
+// Part is the chip that the firmware is for.
+const Part = "atmega328p"
+
+// What the chip has, in bytes: the data sheet's memory sizes.
+const (
+	FlashSize = 32 * 1024
+	RAMSize   = 2 * 1024
+)
+
+// Firmware is a built firmware and the runner for it.
+type Firmware struct {
+	ELF    string // path
+	Wiring Wiring
+	Flash  int // bytes of flash in use
+	RAM    int // bytes of RAM in use by variables; the stack takes more
+	folder string
+	runner string
+
+	stackFloor int // first address after the variables
+}
+
+// Require skips a test where PERCH_TEST_AVR is not set.
+func Require(t testing.TB) {
+	t.Helper()
+	if os.Getenv("PERCH_TEST_AVR") == "" {
+		t.Skip("set PERCH_TEST_AVR to run the firmware on a simulated chip")
+	}
+}
+
+// Build builds the firmware and the runner, in a folder of the test's own. Each of edits changes a line of the builder's
+// header there, as a builder would, and is written NAME=VALUE. It skips the test where PERCH_TEST_AVR is not set; where it is, a missing tool is a failure.
+func Build(t testing.TB, edits ...string) *Firmware {
+	t.Helper()
+	Require(t)
+	_, file, _, _ := runtime.Caller(0)
+	source := filepath.Join(filepath.Dir(file), "..", "controller")
+	f := &Firmware{folder: t.TempDir()}
+	if err := os.CopyFS(f.folder, os.DirFS(source)); err != nil {
+		t.Fatal(err)
+	}
+	header := filepath.Join(f.folder, "board.h")
+	text, err := os.ReadFile(header)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range edits {
+		name, value, _ := strings.Cut(e, "=")
+		line := regexp.MustCompile(`(?m)^#define ` + regexp.QuoteMeta(name) + ` .*$`)
+		if !line.Match(text) {
+			t.Fatalf("board.h defines no %s", name)
+		}
+		text = line.ReplaceAllLiteral(text, []byte("#define "+name+" "+value))
+	}
+	if err := os.WriteFile(header, text, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	f.Wiring = readWiring(t, f.folder)
+	run(t, "make", "-s", "-C", f.folder)
+	run(t, "make", "-s", "-C", filepath.Join(f.folder, "bench"))
+	f.ELF, f.runner = filepath.Join(f.folder, "firmware.elf"), filepath.Join(f.folder, "bench", "bench")
+	f.measure(t)
+	return f
+}
+
+func run(t testing.TB, name string, args ...string) string {
+	t.Helper()
+	out, err := exec.Command(name, args...).CombinedOutput()
+	if err != nil {
+		t.Fatalf("%s %s: %v: install make gcc gcc-avr avr-libc libsimavr-dev libelf-dev pkg-config\n%s", name, strings.Join(args, " "), err, out)
+	}
+	return string(out)
+}
+
+// measure reads the sizes from the ELF file. Flash holds the code and what .data starts with.
+func (f *Firmware) measure(t testing.TB) {
+	t.Helper()
+	file, err := elf.Open(f.ELF)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	const dataSpace = 0x800000 // where avr-gcc puts RAM
+	for _, s := range file.Sections {
+		if s.Flags&elf.SHF_ALLOC == 0 {
+			continue
+		}
+		if s.Addr >= dataSpace && s.Addr < dataSpace+0x10000 {
+			f.RAM += int(s.Size)
+			f.stackFloor = max(f.stackFloor, int(s.Addr-dataSpace+s.Size))
+		}
+		if s.Type == elf.SHT_PROGBITS && s.Addr < dataSpace+0x10000 {
+			f.Flash += int(s.Size)
+		}
+	}
+}
