@@ -166,7 +166,7 @@ func (l *Link) Send(sp *Setpoint) {
 		l.dropped.Add(1)
 		return
 	}
-	if s.box.send(sp) {
+	if s.box.Put(sp) {
 		l.dropped.Add(1)
 	}
 	s.nudge()
@@ -278,7 +278,7 @@ type session struct {
 	link     *Link
 	port     io.ReadWriteCloser
 	name     string
-	box      *mailbox
+	box      *Mailbox
 	wake     chan struct{}
 	commands atomic.Uint32 // a bit for each Command that is to be sent
 	unheard  atomic.Uint32 // stop and disarm that were sent and not answered
@@ -325,7 +325,7 @@ var errDone = errors.New("seat: closed")
 
 // serve runs one port until it fails or ctx ends, and gives the cause.
 func (l *Link) serve(ctx context.Context, port io.ReadWriteCloser, name string, connected func()) error {
-	s := &session{link: l, port: port, name: name, box: newMailbox(), wake: make(chan struct{}, 1), greeted: make(chan struct{}), end: make(chan struct{})}
+	s := &session{link: l, port: port, name: name, box: NewMailbox(), wake: make(chan struct{}, 1), greeted: make(chan struct{}), end: make(chan struct{})}
 	began := time.Now()
 	s.gone.Add(1)
 	go s.read()
@@ -524,7 +524,7 @@ func (s *session) write() {
 			if ask != nil {
 				buffer = encoder.Append(buffer, ask)
 			}
-			if sp := s.box.take(); sp != nil {
+			if sp := s.box.Take(); sp != nil {
 				ahead := int(int16(encoder.Sequence() - uint16(s.heard.Load())))
 				if s.leaving.Load() || !s.status.Load() || ahead >= l.settings.Window || !quantise(sp, &setpoint) || setpoint.Axes != l.axes {
 					l.dropped.Add(1)

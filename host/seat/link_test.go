@@ -345,19 +345,19 @@ func TestQuantise(t *testing.T) {
 }
 
 func TestMailboxKeepsTheNewest(t *testing.T) {
-	m := newMailbox()
-	if m.take() != nil {
+	m := NewMailbox()
+	if m.Take() != nil {
 		t.Error("something in an empty mailbox")
 	}
 	for i := 1; i <= 3; i++ {
-		if lost := m.send(&Setpoint{N: i}); lost != (i > 1) {
+		if lost := m.Put(&Setpoint{N: i}); lost != (i > 1) {
 			t.Errorf("send %d: lost %v", i, lost)
 		}
 	}
-	if sp := m.take(); sp == nil || sp.N != 3 {
+	if sp := m.Take(); sp == nil || sp.N != 3 {
 		t.Errorf("took %v", sp)
 	}
-	if m.take() != nil {
+	if m.Take() != nil {
 		t.Error("taken twice")
 	}
 	// Concurrently: never torn, never going back.
@@ -365,11 +365,11 @@ func TestMailboxKeepsTheNewest(t *testing.T) {
 	go func() {
 		for i := 1; i <= last; i++ {
 			x := float64(i)
-			m.send(&Setpoint{N: 2, Position: [6]float64{x, x, x, x, x, x}, Acceleration: [6]float64{x, x, x, x, x, x}})
+			m.Put(&Setpoint{N: 2, Position: [6]float64{x, x, x, x, x, x}, Acceleration: [6]float64{x, x, x, x, x, x}})
 		}
 	}()
 	for was := 0.0; was < last; {
-		sp := m.take()
+		sp := m.Take()
 		if sp == nil {
 			continue
 		}

@@ -52,6 +52,7 @@ type Status struct {
 	Late      bool // it is armed and has had no setpoint for 20 ms
 	Own       bool // it is armed and brakes, or catches up, by its own law
 	Reduced   bool // it is armed at reduced speed
+	OneWay    bool // it answers nothing: what stands here is what it was told, not what it did
 
 	Port, Board          string
 	Firmware             string
