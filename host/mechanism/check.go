@@ -42,31 +42,6 @@ func (f *faults) movement(prefix, unit string, speed, acceleration, jerk float64
 	f.within(prefix+"Jerk", jerk, 1e-6, 1e8, unit+"/s³", remedy+"/s³, over 0")
 }
 
-func (s TwoCrankSettings) check() error {
-	f := faults{thing: "two-crank seat"}
-	const metres = "measure it in metres"
-	f.within("JointToSeatPointBack", s.JointToSeatPointBack, 0.02, 3, "m", metres+", from the joint straight back to the rods' upper balls")
-	f.within("HalfWidth", s.HalfWidth, 0.02, 3, "m", metres+", from the middle out to one rod's upper ball")
-	f.within("SeatPointHeight", s.SeatPointHeight, -3, 3, "m", metres+", of the rods' upper balls above the joint")
-	f.within("CrankDrop", s.CrankDrop, -3, 3, "m", metres+", of the cranks' axes below the joint")
-	f.within("CrankForward", s.CrankForward, -3, 3, "m", metres+", of the cranks' axes forward of the rods' upper balls")
-	f.within("CrankOutward", s.CrankOutward, -3, 3, "m", metres+", of the cranks' middle planes outward of the rods' upper balls")
-	f.within("CrankRadius", s.CrankRadius, 0.002, 1, "m", metres+", from the crank's axis to the ball in its tip")
-	f.within("RodLength", s.RodLength, 0.01, 5, "m", metres+", from ball to ball")
-	if s.RodLength <= s.CrankRadius {
-		f.add("RodLength is %g m, not over CrankRadius %g m: such a crank locks; take a longer rod", s.RodLength, s.CrankRadius)
-	}
-	if !(s.CrankDrop+s.SeatPointHeight >= 0.02) {
-		f.add("CrankDrop is %g m with SeatPointHeight %g m: the cranks must be below the rods' upper balls; measure both from the joint", s.CrankDrop, s.SeatPointHeight)
-	}
-	const deg = math.Pi / 180
-	f.within("LeastTransmissionAngle", s.LeastTransmissionAngle, 5*deg, 89*deg, "rad", "give it in radians; 0.52 (30 deg) is usual, less is near dead centre")
-	f.motion("", "rad", s.Low, s.High, s.Speed, s.Acceleration, s.Jerk)
-	f.within("Low", s.Low, -math.Pi, math.Pi, "rad", "give the crank's travel in radians from level, tip up positive")
-	f.within("High", s.High, -math.Pi, math.Pi, "rad", "give the crank's travel in radians from level, tip up positive")
-	return f.err()
-}
-
 func (s BoxSettings) check() error {
 	f := faults{thing: "independent axes"}
 	if s.Axes == 0 || s.Axes >= 1<<pose.Count {

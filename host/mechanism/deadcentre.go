@@ -6,48 +6,67 @@ import (
 	"perch/host/pose"
 )
 
-// CrankAngles are the angles of the left and the right crank at a pose, rad, whatever their travel and their transmission
-// angle. It refuses only where a rod does not reach.
-func (m *TwoCrank) CrankAngles(p pose.Pose) ([2]float64, error) {
-	var out [2]float64
-	for i := range out {
-		l := m.solve(i, p)
-		if !(l.s2 >= 0) {
-			return [2]float64{}, ErrUnreachable
-		}
-		out[i] = l.angle
+// CrankAngles are the angles of the cranks at a pose, rad, whatever their travel and their transmission angle. It
+// refuses only where a rod does not reach.
+func (m *cranks) CrankAngles(p pose.Pose, out *Positions) error {
+	var s placed
+	if !m.place(p, &s) {
+		return ErrUnreachable
 	}
-	return out, nil
+	var angles Positions
+	for i := range m.actuators {
+		var l loop
+		m.solve(i, &s, &l)
+		if !(l.s2 >= 0) {
+			return ErrUnreachable
+		}
+		angles[i] = l.angle()
+	}
+	*out = angles
+	return nil
 }
 
-// DeadCentre goes from level along a ray of roll and pitch, whatever the travel of the cranks, to where the first crank
-// lines up with its rod. It gives the pose, and the angles of both cranks there, rad. It says false where none does
-// before the seat stands on edge.
-func (m *TwoCrank) DeadCentre(ray pose.Pose) (pose.Pose, [2]float64, bool) {
-	long := math.Hypot(ray[pose.Roll], ray[pose.Pitch])
-	if !(long > 0) || math.IsInf(long, 0) {
-		return pose.Pose{}, [2]float64{}, false
+// DeadCentre goes from level along a ray of poses, whatever the travel of the cranks, to where the first crank lines up
+// with its rod. It gives the pose, and the angles of the cranks there, rad. It says false where none does before the
+// seat lies on edge or is 5 m away.
+func (m *cranks) DeadCentre(ray pose.Pose) (at pose.Pose, angles Positions, ok bool) {
+	long := 0.0
+	for a := range pose.Count {
+		if m.axes.Has(a) {
+			long = math.Hypot(long, ray[a])
+		}
 	}
-	at := func(angle float64) (p pose.Pose) {
-		p[pose.Roll], p[pose.Pitch] = ray[pose.Roll]/long*angle, ray[pose.Pitch]/long*angle
+	if !(long > 0) || math.IsInf(long, 0) {
+		return pose.Pose{}, Positions{}, false
+	}
+	along := func(t float64) (p pose.Pose) {
+		for a := range pose.Count {
+			if m.axes.Has(a) {
+				p[a] = ray[a] / long * t
+			}
+		}
 		return p
 	}
-	const step = 0.25 * math.Pi / 180 // the loop closes up to dead centre, and not beyond
-	for low := 0.0; low < math.Pi/2; low += step {
-		if _, err := m.CrankAngles(at(low + step)); err == nil {
+	const step, most = 0.004, 5 // rad and m; the loops close up to dead centre, and not beyond
+	for low := 0.0; low < most; low += step {
+		high := low + step
+		if m.CrankAngles(along(high), &angles) == nil {
 			continue
 		}
-		high := low + step
 		for range 50 {
 			middle := (low + high) / 2
-			if _, err := m.CrankAngles(at(middle)); err == nil {
+			if m.CrankAngles(along(middle), &angles) == nil {
 				low = middle
 			} else {
 				high = middle
 			}
 		}
-		cranks, err := m.CrankAngles(at(low))
-		return at(low), cranks, err == nil
+		at = along(low)
+		var s placed
+		if err := m.CrankAngles(at, &angles); err != nil || !m.place(along(high+step), &s) {
+			return pose.Pose{}, Positions{}, false
+		}
+		return at, angles, true
 	}
-	return pose.Pose{}, [2]float64{}, false
+	return pose.Pose{}, Positions{}, false
 }

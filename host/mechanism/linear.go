@@ -1,7 +1,6 @@
 package mechanism
 
 import (
-	"fmt"
 	"math"
 
 	"perch/host/pose"
@@ -33,9 +32,13 @@ func (s ActuatorSettings) check(f *faults) {
 	if s.Longest >= 2*s.Shortest {
 		f.add("Longest is %g m, twice Shortest %g m or more, which one tube in another cannot do: measure both from ball to ball", s.Longest, s.Shortest)
 	}
-	const deg = math.Pi / 180
-	f.within("MostJointAngle", s.MostJointAngle, 1*deg, 80*deg, "rad", "give it in radians; 0.52 (30 deg) is usual of ball joints, 0.26 (15 deg) of rod ends")
+	f.joint(s.MostJointAngle)
 	f.movement("", "m", s.Speed, s.Acceleration, s.Jerk)
+}
+
+func (f *faults) joint(most float64) {
+	const deg = math.Pi / 180
+	f.within("MostJointAngle", most, 1*deg, 80*deg, "rad", "give it in radians; 0.52 (30 deg) is usual of ball joints, 0.26 (15 deg) of rod ends")
 }
 
 // linear is a seat on linear actuators from feet, balls in the base, to balls in the seat. Each actuator's position is
@@ -164,12 +167,4 @@ func (m *linear) Jacobian(p pose.Pose, out *[MaxActuators]pose.Pose) error {
 		out[i] = s.slopes(ball, rod.times(1/rod.length())).Only(m.axes)
 	}
 	return nil
-}
-
-// Length is the length of an actuator at a position, m from ball to ball.
-func (m *linear) Length(actuator int, position float64) (float64, error) {
-	if actuator < 0 || actuator >= len(m.actuators) {
-		return 0, fmt.Errorf("actuator %d: there are %d", actuator, len(m.actuators))
-	}
-	return m.zero[actuator] + position, nil
 }

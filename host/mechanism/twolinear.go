@@ -18,7 +18,7 @@ type TwoLinearSettings struct {
 	FootForward          float64 // m, of the feet forward of the seat points at neutral; 0 where one is under the other
 	FootOutward          float64 // m, of the feet further out than the seat points; 0 where one is under the other
 
-	Actuator ActuatorSettings
+	ActuatorSettings
 }
 
 // DefaultTwoLinear is a seat of ordinary size. Its limits are starting points, to be replaced by those of the motors.
@@ -27,7 +27,7 @@ func DefaultTwoLinear() TwoLinearSettings {
 		JointToSeatPointBack: 0.40,
 		HalfWidth:            0.30,
 		FootDrop:             0.55,
-		Actuator:             ordinaryActuator(0.45, 0.65),
+		ActuatorSettings:     ordinaryActuator(0.45, 0.65),
 	}
 }
 
@@ -46,7 +46,7 @@ func (s TwoLinearSettings) check() error {
 	f.within("FootDrop", s.FootDrop, -3, 3, "m", metres+", of the actuators' lower balls below the joint")
 	f.within("FootForward", s.FootForward, -3, 3, "m", metres+", of the actuators' lower balls forward of their upper ones")
 	f.within("FootOutward", s.FootOutward, -3, 3, "m", metres+", of the actuators' lower balls outward of their upper ones")
-	s.Actuator.check(&f)
+	s.ActuatorSettings.check(&f)
 	return f.err()
 }
 
@@ -65,7 +65,7 @@ func NewTwoLinear(s TwoLinearSettings) (*TwoLinear, error) {
 		seat = append(seat, vector{-s.JointToSeatPointBack, side * s.HalfWidth, -s.SeatPointHeight})
 		feet = append(feet, vector{-s.JointToSeatPointBack + s.FootForward, side * (s.HalfWidth + s.FootOutward), s.FootDrop})
 	}
-	l, err := newLinear("two-linear seat", s.Actuator, newRods(pose.Of(pose.Roll, pose.Pitch), seat...), []string{"left", "right"}, feet)
+	l, err := newLinear("two-linear seat", s.ActuatorSettings, newRods(pose.Of(pose.Roll, pose.Pitch), seat...), []string{"left", "right"}, feet)
 	if err != nil {
 		return nil, err
 	}
