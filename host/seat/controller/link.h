@@ -1,0 +1,33 @@
+/* The conversation: frames in, what they ask for, frames out. */
+#ifndef LINK_H
+#define LINK_H
+
+#include "control.h"
+#include "frame.h"
+
+#define PROTOCOL 1
+#define FIRMWARE_MAJOR 1
+#define FIRMWARE_MINOR 0
+#define FIRMWARE_PATCH 0
+
+struct link {
+	struct frame_decoder decoder;
+	uint16_t sequence;      /* of the last frame sent */
+	uint16_t heard;         /* of the last right frame */
+	uint16_t bad;           /* right frames with a payload that is none */
+	uint16_t overruns;      /* bytes that the receiver lost: main.c */
+	uint16_t loop_worst_us; /* since the last STATUS: main.c */
+	uint8_t told_state;
+	uint16_t told_faults;
+	uint32_t next_status;
+	bool status_wanted;
+};
+
+/* Sends the first HELLO. */
+void link_start(struct link *l, struct control *c);
+/* Takes one byte from the host; true when it ended a right frame, which has been obeyed. */
+bool link_byte(struct link *l, struct control *c, uint8_t byte);
+/* Sends STATUS where it is due and there is room for it. */
+void link_step(struct link *l, struct control *c);
+
+#endif

@@ -1,0 +1,123 @@
+/* The step timer: 25 kHz; each axis adds its rate to a phase, and each carry is a step.
+ *
+ * STEP is high for at least 2.5 µs; DIR changes one tick, 40 µs, before the step that it holds for. */
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include <util/atomic.h>
+#include <util/delay_basic.h>
+
+#include "avr.h"
+#include "board.h"
+#include "hardware.h"
+
+struct stepper {
+	uint16_t phase, rate;
+	int32_t count;
+	bool up;   /* the direction that is asked for */
+	bool turn; /* DIR has still to be set */
+};
+
+static volatile struct stepper stepper[AXES];
+static volatile uint32_t ticks;
+
+#define SET(bit, on) ((on) ? (OUT_PORT |= (uint8_t)(1 << (bit))) : (OUT_PORT &= (uint8_t)~(1 << (bit))))
+
+/* s is volatile to others; in here it is not looked at twice. */
+#define ADVANCE(i) \
+	do { \
+		struct stepper *s = (struct stepper *)&stepper[i]; \
+		if (s->turn) { \
+			s->turn = false; \
+			SET(DIR_##i, s->up == DIR_UP_##i); \
+		} else { \
+			uint16_t before = s->phase, after; \
+			if (s->up) { \
+				after = before + s->rate; \
+				s->phase = after; \
+				if (after < before) { \
+					SET(STEP_##i, 1); \
+					s->count++; \
+					stepped = true; \
+				} \
+			} else { \
+				after = before - s->rate; \
+				s->phase = after; \
+				if (after > before) { \
+					SET(STEP_##i, 1); \
+					s->count--; \
+					stepped = true; \
+				} \
+			} \
+		} \
+	} while (0)
+
+ISR(TIMER2_COMPA_vect)
+{
+	bool stepped = false;
+	ADVANCE(0);
+#if AXES > 1
+	ADVANCE(1);
+#endif
+	ticks++;
+	if (stepped)
+		_delay_loop_1(9); /* 27 cycles; with what lies between, the last STEP is high for 2.5 µs: README.md */
+	SET(STEP_0, 0);
+#if AXES > 1
+	SET(STEP_1, 0);
+#endif
+}
+
+void steps_start(void)
+{
+	uint8_t i;
+	for (i = 0; i < AXES; i++) {
+		stepper[i].phase = 0x8000; /* a position rounds to its step */
+		stepper[i].turn = true;
+	}
+	OUT_DDR |= (1 << STEP_0) | (1 << DIR_0);
+#if AXES > 1
+	OUT_DDR |= (1 << STEP_1) | (1 << DIR_1);
+#endif
+	TCCR2A = 1 << WGM21;
+	OCR2A = F_CPU / 8 * TICK_US / 1000000 - 1;
+	TCCR2B = 1 << CS21; /* 16 MHz / 8 */
+	TIMSK2 = 1 << OCIE2A;
+}
+
+uint32_t steps_ticks(void)
+{
+	uint32_t t;
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+		t = ticks;
+	return t;
+}
+
+int32_t steps_position(uint8_t axis)
+{
+	int32_t count;
+	uint16_t phase;
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+		count = stepper[axis].count;
+		phase = stepper[axis].phase;
+	}
+	return (int32_t)((uint32_t)count << 8) + (phase >> 8) - 128;
+}
+
+void steps_rate(uint8_t axis, int32_t rate)
+{
+	bool up = rate > 0;
+	uint16_t r = (uint16_t)(up ? rate : -rate);
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+		stepper[axis].rate = r;
+		if (r != 0 && up != stepper[axis].up) {
+			stepper[axis].up = up;
+			stepper[axis].turn = true;
+		}
+	}
+}
+
+void steps_rename(uint8_t axis, int32_t by)
+{
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE)
+		stepper[axis].count += by;
+}
