@@ -48,8 +48,8 @@ func Build(t testing.TB, edits ...string) *Firmware {
 	_, file, _, _ := runtime.Caller(0)
 	source := filepath.Join(filepath.Dir(file), "..", "controller")
 	f := &Firmware{folder: t.TempDir()}
-	if err := os.CopyFS(f.folder, os.DirFS(source)); err != nil {
-		t.Fatal(err)
+	for _, folder := range []string{"", "bench"} {
+		copyFiles(t, filepath.Join(source, folder), filepath.Join(f.folder, folder))
 	}
 	header := filepath.Join(f.folder, "board.h")
 	text, err := os.ReadFile(header)
@@ -69,10 +69,34 @@ func Build(t testing.TB, edits ...string) *Firmware {
 	}
 	f.Wiring = readWiring(t, f.folder)
 	run(t, "make", "-s", "-C", f.folder)
-	run(t, "make", "-s", "-C", filepath.Join(f.folder, "bench"))
-	f.ELF, f.runner = filepath.Join(f.folder, "firmware.elf"), filepath.Join(f.folder, "bench", "bench")
+	built := filepath.Join(f.folder, "build")
+	run(t, "make", "-s", "-C", filepath.Join(f.folder, "bench"), "OUT="+built)
+	f.ELF, f.runner = filepath.Join(built, "controller.elf"), filepath.Join(built, "bench")
 	f.measure(t)
 	return f
+}
+
+func copyFiles(t testing.TB, from, to string) {
+	t.Helper()
+	entries, err := os.ReadDir(from)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.MkdirAll(to, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range entries {
+		if !e.Type().IsRegular() {
+			continue
+		}
+		b, err := os.ReadFile(filepath.Join(from, e.Name()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(filepath.Join(to, e.Name()), b, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
 }
 
 func run(t testing.TB, name string, args ...string) string {
