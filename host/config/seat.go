@@ -15,13 +15,15 @@ import (
 // Seat is what a seat file says.
 type Seat struct {
 	Port      string // "simulated", a serial port, or usb:VID:PID[:SERIAL]
-	Baud      int
+	Baud      int    // 0: chosen for the rate and the axes
 	Mechanism Mechanism
 	Limits    guard.Limits
 	Load      sizing.Load     // zero where the file says nothing
 	Drive     sizing.Drive    // zero where the file says nothing
 	HardStop  sizing.HardStop // zero where the file says nothing
 	Board     string          // what the controller says of itself, "" where not known
+	Driver    string          // of the controller: LinkDriver or TextDriver
+	Dialect   Dialect         // of TextDriver
 	Record    Record          // [commissioning]
 }
 
@@ -96,14 +98,14 @@ func ParseSeat(name string, data []byte) (Seat, error) {
 
 func parseSeat(name string, data []byte, limits guard.Limits) (Seat, error) {
 	root, faults := read(name, data)
-	s := Seat{Port: Simulated, Baud: 500_000}
+	s := Seat{Port: Simulated, Driver: LinkDriver}
 	top := &section{file: name, node: root, faults: &faults}
 	if top.string("port", &s.Port) {
 		if message := checkPort(s.Port); message != "" {
 			top.fault(root.find("port").line, "port", "%s", message)
 		}
 	}
-	top.integer("baud", minBaud, maxBaud, &s.Baud)
+	readBaud(top, &s.Baud)
 	readMechanism(top, &s.Mechanism)
 	if s.Mechanism.Kind == Box {
 		b := s.Mechanism.Box
@@ -114,9 +116,7 @@ func parseSeat(name string, data []byte, limits guard.Limits) (Seat, error) {
 	readHardStop(top, &s)
 	readLoad(top.sub("load"), &s.Load)
 	readDrive(top.sub("drive"), &s.Drive)
-	controller := top.sub("controller")
-	controller.string("board", &s.Board)
-	controller.done()
+	readController(top, &s)
 	readRecord(top, &s.Record)
 	top.done()
 	faults.sort()

@@ -29,7 +29,11 @@ func (s Seat) Text() []byte {
 	}
 
 	text("port", s.Port)
-	fmt.Fprintf(&b, "baud = %d\n", s.Baud)
+	if s.Baud == 0 {
+		text("baud", AutoBaud)
+	} else {
+		fmt.Fprintf(&b, "baud = %d\n", s.Baud)
+	}
 	table("mechanism")
 	text("kind", s.Mechanism.Kind)
 	axes := s.Mechanism.Axes()
@@ -73,7 +77,18 @@ func (s Seat) Text() []byte {
 	}
 	s.writeLoad(table, text, func(key, v string) { fmt.Fprintf(&b, "%s = %s\n", key, v) })
 	table("controller")
-	text("board", s.Board)
+	if s.Driver == TextDriver {
+		text("driver", s.Driver)
+		table("controller.text")
+		text("template", s.Dialect.Template)
+		text("on_start", s.Dialect.OnStart)
+		text("on_stop", s.Dialect.OnStop)
+		if s.Dialect.Rate != 0 {
+			quantity("rate", Frequency, s.Dialect.Rate)
+		}
+	} else {
+		text("board", s.Board)
+	}
 	if !s.Record.IsZero() {
 		b.WriteByte('\n')
 		s.Record.text(&b)
