@@ -348,6 +348,55 @@ func FuzzParse(f *testing.F) {
 	})
 }
 
+// ordinary is a seat of ordinary size of a kind, whose file says no limits.
+func ordinary(t *testing.T, kind string) Seat {
+	t.Helper()
+	s := DefaultSeat()
+	s.Mechanism = OrdinaryMechanism(kind)
+	text, _, _ := strings.Cut(string(s.Text()), "\n[limits")
+	got, err := ParseSeat(kind, []byte(text))
+	if err != nil {
+		t.Fatalf("%v\n%s", err, text)
+	}
+	return got
+}
+
+// Every kind of ordinary size with the limits that hold where a file says none is accepted by the guard, moves all its
+// axes and has a drawing.
+func TestOrdinaryMechanisms(t *testing.T) {
+	for _, kind := range Kinds() {
+		if kind == Box {
+			continue
+		}
+		s := ordinary(t, kind)
+		m, err := s.Mechanism.New()
+		if err != nil {
+			t.Errorf("%s: %v", kind, err)
+			continue
+		}
+		if m.Axes() != s.Mechanism.Axes() {
+			t.Errorf("%s: axes %b, the mechanism says %b", kind, s.Mechanism.Axes(), m.Axes())
+		}
+		l, err := guard.NewLimiter(m, s.Limits, 0.002)
+		if err != nil {
+			t.Errorf("%s: %v", kind, err)
+			continue
+		}
+		for a := range pose.Count {
+			if m.Axes().Has(a) && !(s.Limits.Low[a] < 0 && s.Limits.High[a] > 0) {
+				t.Errorf("%s: %s does not move", kind, a)
+			}
+		}
+		a, j := l.Ease()
+		if !(a > 0.3 && j > 0.3) {
+			t.Errorf("%s: the guard brakes with %.2f of the acceleration and %.2f of the jerk: the limits do not fit the motors", kind, a, j)
+		}
+		if !strings.Contains(s.Mechanism.Drawing(), "<svg") {
+			t.Errorf("%s: no drawing", kind)
+		}
+	}
+}
+
 func TestSeatTextReadsBack(t *testing.T) {
 	seats := map[string]Seat{"default": DefaultSeat()}
 	data, err := os.ReadFile("testdata/seat-box.txt")
@@ -375,6 +424,20 @@ func TestSeatTextReadsBack(t *testing.T) {
 	}
 	odd.HardStop.Low[pose.Roll], odd.HardStop.High[pose.Roll] = -0.3, 0.25
 	seats["odd"] = odd
+	for _, kind := range Kinds() {
+		if kind != Box {
+			seats[kind] = ordinary(t, kind)
+		}
+	}
+	turned := ordinary(t, SixCrank)
+	turned.Mechanism.SixCrank.SeatPairBack, turned.Mechanism.SixCrank.TipsTogether = true, true
+	turned.Mechanism.SixCrank.RodLength = turned.Mechanism.SixCrank.LevelRod()
+	turned.Limits = ordinary(t, SixCrank).Limits
+	for a := range turned.Limits.Low {
+		turned.Limits.Low[a] /= 2
+		turned.Limits.High[a] /= 2
+	}
+	seats["turned"] = turned
 	for name, s := range seats {
 		got, err := ParseSeat(name, s.Text())
 		if err != nil {

@@ -1,7 +1,6 @@
 package config
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -25,38 +24,6 @@ type Seat struct {
 	Driver    string          // of the controller: LinkDriver or TextDriver
 	Dialect   Dialect         // of TextDriver
 	Record    Record          // [commissioning]
-}
-
-// Kinds of mechanism.
-const (
-	TwoCrank = "two-crank"
-	Box      = "box"
-)
-
-// Mechanism is the geometry, of which Kind says which one counts.
-type Mechanism struct {
-	Kind     string
-	TwoCrank mechanism.TwoCrankSettings
-	Box      mechanism.BoxSettings
-}
-
-// New makes the mechanism.
-func (m Mechanism) New() (mechanism.Mechanism, error) {
-	switch m.Kind {
-	case TwoCrank:
-		return mechanism.NewTwoCrank(m.TwoCrank)
-	case Box:
-		return mechanism.NewBox(m.Box)
-	}
-	return nil, fmt.Errorf("mechanism %q is not known; use %s or %s", m.Kind, TwoCrank, Box)
-}
-
-// Axes are those that it moves.
-func (m Mechanism) Axes() pose.Axes {
-	if m.Kind == TwoCrank {
-		return pose.Of(pose.Roll, pose.Pitch)
-	}
-	return m.Box.Axes
 }
 
 // What a file may ask for. These bounds catch slips of unit and sign; what a seat can bear is far below.
@@ -93,7 +60,18 @@ func LoadSeat(path string) (Seat, error) {
 
 // ParseSeat reads a seat from memory; name is for messages. The error is Faults.
 func ParseSeat(name string, data []byte) (Seat, error) {
-	return parseSeat(name, data, DefaultSeat().Limits)
+	return parseSeat(name, data, usualLimits())
+}
+
+// usualLimits are those of a seat file that leaves them out.
+func usualLimits() guard.Limits {
+	l := DefaultSeat().Limits // of roll and pitch
+	for a := range pose.Roll {
+		l.Low[a], l.High[a], l.Speed[a], l.Acceleration[a], l.Jerk[a] = -0.05, 0.05, 0.2, 2, 30
+	}
+	const yaw = pose.Yaw
+	l.Low[yaw], l.High[yaw], l.Speed[yaw], l.Acceleration[yaw], l.Jerk[yaw] = l.Low[pose.Roll], l.High[pose.Roll], l.Speed[pose.Roll], l.Acceleration[pose.Roll], l.Jerk[pose.Roll]
+	return l
 }
 
 func parseSeat(name string, data []byte, limits guard.Limits) (Seat, error) {
@@ -124,84 +102,6 @@ func parseSeat(name string, data []byte, limits guard.Limits) (Seat, error) {
 		return Seat{}, faults
 	}
 	return s, nil
-}
-
-// keyNames turns the mechanism's names for its measures into the file's.
-var keyNames = strings.NewReplacer("JointToSeatPointBack", "joint_to_seat_point_back", "HalfWidth", "half_width",
-	"SeatPointHeight", "seat_point_height", "CrankDrop", "crank_drop", "CrankForward", "crank_forward", "CrankOutward", "crank_outward",
-	"CrankRadius", "crank_radius", "RodLength", "rod_length", "LeastTransmissionAngle", "least_transmission_angle",
-	"TipBackward", "crank_tip", "Low", "low", "High", "high", "Speed", "speed", "Acceleration", "acceleration", "Jerk", "jerk")
-
-func readMechanism(top *section, m *Mechanism) {
-	s := top.sub("mechanism")
-	defer s.done()
-	before := len(*top.faults)
-	if s.node == nil {
-		if top.node.find("mechanism") == nil {
-			s.fault(1, "", "missing; add [mechanism] with kind = \"two-crank\" or \"box\" and the measures of this seat")
-		}
-		return
-	}
-	if !s.choice("kind", &m.Kind, TwoCrank, Box) {
-		if s.node.find("kind") == nil {
-			s.fault(0, "kind", "missing; add kind = \"two-crank\" or kind = \"box\"")
-		}
-		for _, n := range s.node.table { // which keys are right depends on the kind
-			s.asked = append(s.asked, n.key)
-		}
-		return
-	}
-	switch m.Kind {
-	case TwoCrank:
-		readTwoCrank(s, &m.TwoCrank)
-	case Box:
-		readBox(s, &m.Box)
-	}
-	if len(*top.faults) > before {
-		return
-	}
-	if _, err := m.New(); err != nil {
-		for _, line := range strings.Split(err.Error(), "\n") {
-			s.fault(0, "", "%s", keyNames.Replace(line))
-		}
-	}
-}
-
-// need reads a quantity that has no default.
-func (s *section) need(key string, d Dimension, low, high float64, out *float64) {
-	before := len(*s.faults)
-	if !s.quantity(key, d, low, high, out) && len(*s.faults) == before {
-		s.fault(0, key, "missing; add %s as %s in %s", key, d, d.names())
-	}
-}
-
-func readTwoCrank(s *section, t *mechanism.TwoCrankSettings) {
-	t.LeastTransmissionAngle = mechanism.DefaultTwoCrank().LeastTransmissionAngle
-	s.need("joint_to_seat_point_back", Length, 0, mostLength, &t.JointToSeatPointBack)
-	s.need("half_width", Length, 0, mostLength, &t.HalfWidth)
-	s.quantity("seat_point_height", Length, -mostLength, mostLength, &t.SeatPointHeight)
-	s.need("crank_drop", Length, -mostLength, mostLength, &t.CrankDrop)
-	s.quantity("crank_forward", Length, -mostLength, mostLength, &t.CrankForward)
-	s.quantity("crank_outward", Length, -mostLength, mostLength, &t.CrankOutward)
-	s.need("crank_radius", Length, 0, mostLength, &t.CrankRadius)
-	s.need("rod_length", Length, 0, mostLength, &t.RodLength)
-	tip := "forward"
-	s.choice("crank_tip", &tip, "forward", "backward")
-	t.TipBackward = tip == "backward"
-	s.quantity("least_transmission_angle", Angle, 0, math.Pi/2, &t.LeastTransmissionAngle)
-	crank := s.sub("crank")
-	if crank.node == nil {
-		if s.node.find("crank") == nil {
-			s.fault(0, "crank", "missing; add [%s] with low, high, speed, acceleration and jerk of the cranks", crank.path)
-		}
-		return
-	}
-	crank.need("low", Angle, -mostAngle, 0, &t.Low)
-	crank.need("high", Angle, 0, mostAngle, &t.High)
-	crank.need("speed", AngularSpeed, leastRate, mostAngularSpeed, &t.Speed)
-	crank.need("acceleration", AngularAcceleration, leastRate, mostAngularAccel, &t.Acceleration)
-	crank.need("jerk", AngularJerk, leastRate, mostAngularJerk, &t.Jerk)
-	crank.done()
 }
 
 func readBox(s *section, b *mechanism.BoxSettings) {
@@ -275,6 +175,9 @@ func readLimits(top *section, out *Seat) {
 	}
 	slices.Sort(s.asked)
 	s.done()
+	if len(*top.faults) == 0 {
+		readReach(s, out)
+	}
 }
 
 func findIn(n *node, key string) *node {

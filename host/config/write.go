@@ -37,37 +37,15 @@ func (s Seat) Text() []byte {
 	table("mechanism")
 	text("kind", s.Mechanism.Kind)
 	axes := s.Mechanism.Axes()
-	switch s.Mechanism.Kind {
-	case TwoCrank:
-		t := s.Mechanism.TwoCrank
-		quantity("joint_to_seat_point_back", Length, t.JointToSeatPointBack)
-		quantity("half_width", Length, t.HalfWidth)
-		quantity("seat_point_height", Length, t.SeatPointHeight)
-		quantity("crank_drop", Length, t.CrankDrop)
-		quantity("crank_forward", Length, t.CrankForward)
-		quantity("crank_outward", Length, t.CrankOutward)
-		quantity("crank_radius", Length, t.CrankRadius)
-		quantity("rod_length", Length, t.RodLength)
-		tip := "forward"
-		if t.TipBackward {
-			tip = "backward"
-		}
-		text("crank_tip", tip)
-		quantity("least_transmission_angle", Angle, t.LeastTransmissionAngle)
-		table("mechanism.crank")
-		quantity("low", Angle, t.Low)
-		quantity("high", Angle, t.High)
-		quantity("speed", AngularSpeed, t.Speed)
-		quantity("acceleration", AngularAcceleration, t.Acceleration)
-		quantity("jerk", AngularJerk, t.Jerk)
-	case Box:
-		m := s.Mechanism.Box
+	if m := s.Mechanism.Box; s.Mechanism.Kind == Box {
 		for a := range pose.Count {
 			if axes.Has(a) {
 				table("mechanism.%s", a)
 				axis(a, m.Low, m.High, m.Speed, m.Acceleration, m.Jerk)
 			}
 		}
+	} else {
+		s.Mechanism.form().write(table, text)
 	}
 	for a := range pose.Count {
 		if axes.Has(a) {

@@ -29,9 +29,9 @@ func DefaultSixCrank() SixCrankSettings {
 			LeastTransmissionAngle: 30 * deg,
 			Low:                    -60 * deg,
 			High:                   60 * deg,
-			Speed:                  240 * deg,
-			Acceleration:           2000 * deg,
-			Jerk:                   30000 * deg,
+			Speed:                  360 * deg,
+			Acceleration:           4000 * deg,
+			Jerk:                   60000 * deg,
 		},
 		MostJointAngle: 30 * deg,
 	}
