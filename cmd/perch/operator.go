@@ -98,7 +98,7 @@ func (o *operator) caution() {
 		return
 	}
 	o.warned = true
-	for _, line := range append(terminal.SupplyTest(), terminal.Cautions()...) {
+	for _, line := range append(append(terminal.SupplyTest(), terminal.Cautions()...), terminal.SizedFor(o.screen.c.Seat.Load.RiderMass)) {
 		o.say(slog.LevelWarn, line)
 	}
 }

@@ -19,6 +19,7 @@ import (
 	"golang.org/x/term"
 
 	"perch/host/chain"
+	"perch/host/commissioning"
 	"perch/host/config"
 	"perch/host/cueing"
 	"perch/host/estimate"
@@ -27,7 +28,6 @@ import (
 	"perch/host/record"
 	"perch/host/ride"
 	"perch/host/seat"
-	"perch/host/seat/simulated"
 	"perch/sdk/recording"
 )
 
@@ -38,6 +38,7 @@ type runOptions struct {
 	seat    string
 	rate    float64
 	length  time.Duration
+	rider   string
 	trace   string
 	record  string
 	arm     bool
@@ -73,6 +74,7 @@ substitute for it and carries no safety rating; local codes come first.`,
 	f.StringVar(&o.seat, "seat", "", "the seat's `PORT`: simulated, a serial port, or usb:VID:PID[:SERIAL]")
 	f.Float64Var(&o.rate, "rate", 0, "the loop's rate in `HZ`, 50 to 1000 (default 500)")
 	f.DurationVar(&o.length, "for", 0, "settle, park and end after this long, such as 60s")
+	f.StringVar(&o.rider, "rider", "", "the `MASS` of who sits in it, such as \"75 kg\"; one above the mass that the seat is sized for is refused")
 	f.StringVar(&o.trace, "trace", "", "write a row a tick to this CSV `FILE`")
 	f.StringVar(&o.record, "record", "", "record states, commands, status and events to this `FILE`")
 	f.BoolVar(&o.arm, "arm", false, "arm a real seat once, after cautions and a countdown (needs a terminal)")
@@ -153,7 +155,7 @@ func chainSettings(c config.Config, m mechanism.Mechanism) chain.Settings {
 		cues.Mode = cueing.Follow
 	}
 	s := chain.Settings{
-		Rate: c.Rate, Mechanism: m, Limits: c.Seat.Limits, Estimate: estimate.Settings{Delay: -1},
+		Rate: c.Rate, Mechanism: m, Limits: commissioning.RideLimits(c.Seat, m.Axes()), Estimate: estimate.Settings{Delay: -1},
 	}
 	for i, source := range c.Sources {
 		s.Cueing = append(s.Cueing, cues)
@@ -226,22 +228,6 @@ func located(s config.Source, base string) (plugin.Program, error) {
 	return p, fmt.Errorf("source %q: command %q: no such program in %s; give its path, or an interpreter and the path of a script", s.Name, s.Command, base)
 }
 
-// openSeat opens the controller, or makes a simulated one in this process.
-func openSeat(ctx context.Context, c config.Config, m mechanism.Mechanism, log *slog.Logger) (*seat.Link, error) {
-	actuators := m.Actuators()
-	s := seat.Settings{
-		Port: c.Seat.Port, Baud: c.Seat.Baud, N: len(actuators), Metres: actuators[0].Unit == "m",
-		Period: time.Duration(float64(time.Second) / c.Rate), Board: c.Seat.Board, Log: log,
-	}
-	if c.Seat.Port == config.Simulated {
-		return seat.NewLink(ctx, s, func(ctx context.Context) (io.ReadWriteCloser, string, error) {
-			port, err := simulated.Dial(ctx, controllerSettings(c, m))
-			return port, config.Simulated, err
-		})
-	}
-	return seat.Open(ctx, s)
-}
-
 // checkLength refuses a --for that has passed before it began.
 func checkLength(d time.Duration) error {
 	if d < 0 {
@@ -258,7 +244,20 @@ func run(ctx context.Context, w io.Writer, o runOptions) (err error) {
 	if err != nil {
 		return refuse(err)
 	}
+	if o.rider != "" {
+		mass, err := config.ParseQuantity(o.rider, config.Mass)
+		if err == nil {
+			err = c.Seat.Load.Admit(mass)
+		}
+		if err != nil {
+			return refuse(fmt.Errorf("--rider: %w", err))
+		}
+	}
 	m, err := c.Seat.Mechanism.New()
+	if err != nil {
+		return refuse(err)
+	}
+	warning, err := checkLine(c, m)
 	if err != nil {
 		return refuse(err)
 	}
@@ -299,6 +298,9 @@ func run(ctx context.Context, w io.Writer, o runOptions) (err error) {
 	}
 	if err := r.Start(ctx); err != nil {
 		return refuse(err)
+	}
+	if warning != "" {
+		screen.tell(slog.LevelWarn, warning)
 	}
 	link, err := openSeat(context.WithoutCancel(ctx), c, m, log)
 	if err != nil {

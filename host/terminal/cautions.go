@@ -22,6 +22,14 @@ func Cautions() []string {
 	}
 }
 
+// SizedFor says up to which rider's mass, kg, the seat is sized; 0 where nobody said.
+func SizedFor(mass float64) string {
+	if !(mass > 0) {
+		return "Nobody has said for which rider this seat is strong enough: its file has no [load]. Let perch commission sizing check it first."
+	}
+	return fmt.Sprintf("This seat is sized for riders up to %.4g kg. Nobody heavier sits in it.", mass)
+}
+
 // SupplyTest is what asks for the test of the supply switch, before the first arming of a day.
 func SupplyTest() []string {
 	return []string{

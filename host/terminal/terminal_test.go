@@ -105,7 +105,7 @@ func TestGolden(t *testing.T) {
 			golden(t, c.name, ansi.Strip(strings.Join(lines, "\n"))+"\n"+Line(c.view)+"\n")
 		})
 	}
-	golden(t, "cautions", strings.Join(append(Cautions(), SupplyTest()...), "\n")+"\n"+strings.ReplaceAll(Countdown(5)+Countdown(1)+Countdown(0), "\a", " (bell)\n"))
+	golden(t, "cautions", strings.Join(append(append(Cautions(), SizedFor(90), SizedFor(0)), SupplyTest()...), "\n")+"\n"+strings.ReplaceAll(Countdown(5)+Countdown(1)+Countdown(0), "\a", " (bell)\n"))
 }
 
 func TestPanelFits(t *testing.T) {

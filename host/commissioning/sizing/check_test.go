@@ -325,3 +325,23 @@ func TestHoldIsTheSlopeOfTheHeight(t *testing.T) {
 		}
 	})
 }
+
+func TestAdmit(t *testing.T) {
+	sized := Load{RiderMass: 90, SeatMass: 30}
+	for _, c := range []struct {
+		load  Load
+		rider float64
+		says  string
+	}{
+		{sized, 90, ""},
+		{sized, 90.5, "90.5 kg: the seat is sized for 90 kg at most"},
+		{sized, 0, "own mass"},
+		{sized, math.NaN(), "own mass"},
+		{Load{}, 60, "add [load]"},
+	} {
+		err := c.load.Admit(c.rider)
+		if c.says == "" && err != nil || c.says != "" && (err == nil || !strings.Contains(err.Error(), c.says)) {
+			t.Errorf("%g kg on a seat for %g kg: %v", c.rider, c.load.RiderMass, err)
+		}
+	}
+}

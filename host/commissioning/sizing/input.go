@@ -1,6 +1,8 @@
 package sizing
 
 import (
+	"fmt"
+
 	"perch/host/guard"
 	"perch/host/mechanism"
 	"perch/host/pose"
@@ -67,3 +69,18 @@ type Input struct {
 
 // LeastInertia is what the mass has about the joint if all of it is in its centre: m (h² + x²), kg m² (parallel axes).
 func (l Load) LeastInertia() float64 { return l.Mass() * (l.Height*l.Height + l.Forward*l.Forward) }
+
+// Admit refuses a rider, in kg, who is heavier than the seat is sized for, or whom nobody has sized it for.
+func (l Load) Admit(rider float64) error {
+	switch {
+	case !(rider > 0):
+		return fmt.Errorf("rider of %s: give the rider's own mass, such as \"75 kg\"", Show(rider, "kg"))
+	case !l.Given():
+		return fmt.Errorf("rider of %s: the seat file does not say for which rider the seat is sized: add [load] with rider_mass, with perch commission measures, and see perch commission sizing",
+			Show(rider, "kg"))
+	case rider > l.RiderMass:
+		return fmt.Errorf("rider of %s: the seat is sized for %s at most: this rider may not ride; for a heavier one raise load.rider_mass in the seat file, see perch commission sizing, and commission the seat again",
+			Show(rider, "kg"), Show(l.RiderMass, "kg"))
+	}
+	return nil
+}
