@@ -92,7 +92,7 @@ func sample(m mechanism.Mechanism, axes []pose.Axis, low, high pose.Pose) *bound
 		}
 		for _, p := range points {
 			for i := range n { // the differences stay inside the box, which may be all that the mechanism answers for
-				r := max(0, b.half[i]*scale-step[i])
+				r := max(0, b.half[i]*scale-step[i]*(1+1e-6))
 				p[i] = min(max(p[i], b.centre[i]-r), b.centre[i]+r)
 			}
 			ok := derive(at, p, step, n, na, g)
@@ -227,6 +227,46 @@ func (s *slopes) settle(n int, half [pose.Count]float64) {
 			s.first[i] = s.first[i] / margin * (1 + 1e-9)
 		}
 	}
+}
+
+// acceleration bounds an actuator's acceleration where the pose's speeds and accelerations are at most those.
+func (s *slopes) acceleration(n int, speed, acceleration *[pose.Count]float64, dt float64) float64 {
+	sum := 0.0
+	for i := range n {
+		sum += s.first[i] * acceleration[i]
+	}
+	if !s.curved {
+		return sum
+	}
+	for i := range n {
+		vi := speed[i] + acceleration[i]*dt
+		for j := range n {
+			sum += s.second[i][j] * vi * (speed[j] + acceleration[j]*dt)
+		}
+	}
+	return sum
+}
+
+// jerk bounds an actuator's jerk where the pose's speeds, accelerations and jerks are at most those, by the chain rule.
+func (s *slopes) jerk(n int, speed, acceleration, jerk *[pose.Count]float64, dt float64) float64 {
+	sum := 0.0
+	for i := range n {
+		sum += s.first[i] * jerk[i]
+	}
+	if !s.curved {
+		return sum
+	}
+	for i := range n {
+		vi := speed[i] + acceleration[i]*dt
+		for j := range n {
+			vj := speed[j] + acceleration[j]*dt
+			sum += 3 * s.second[i][j] * vi * (acceleration[j] + jerk[j]*dt)
+			for k := range n {
+				sum += s.third[i][j][k] * vi * vj * (speed[k] + acceleration[k]*dt)
+			}
+		}
+	}
+	return sum
 }
 
 // find is the smallest box that holds the poses, or nil.

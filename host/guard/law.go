@@ -113,27 +113,19 @@ func (b *law) rollout(x, v, a float64) extent {
 	return e
 }
 
-// near says by a closed bound that a stop from (x, v, a) stays in low..high and under speed, so that the roll-out
-// need not be made. False says nothing.
-func (b *law) near(x, v, a, low, high, speed float64) bool {
+// span is all states with position, speed and acceleration between two numbers each.
+type span struct{ x0, x1, v0, v1, a0, a1 float64 }
+
+// near says by a closed bound that a stop from every state of the span stays in low..high and under speed, so that
+// roll-outs need not be made. False says nothing.
+func (b *law) near(p *span, low, high, speed float64) bool {
 	j := b.d / b.t
-	aa := math.Abs(a)
-	peak, back := math.Abs(v), 0.0
-	kick := aa*aa/(2*j) + aa*b.t
-	if v*a >= 0 {
-		peak += kick
-	} else {
-		back = max(0, kick-peak)
-	}
-	if peak > speed || back > speed {
-		return false
-	}
-	ahead := b.reach(peak) + peak*(aa/j)
-	behind := b.reach(back) + back*(aa/j)
-	if v < 0 || (v == 0 && a < 0) {
-		ahead, behind = behind, ahead
-	}
-	return x+ahead <= high && x-behind >= low
+	// the speed each way grows by what a's release adds; where a is against the motion, only by what is left of that
+	rise, fall := max(p.a1, 0), max(-p.a0, 0)
+	up := max(0, p.v1+rise*(rise/(2*j)+b.t))
+	down := max(0, -p.v0+fall*(fall/(2*j)+b.t))
+	return up <= speed && down <= speed &&
+		p.x1+b.reach(up)+up*(rise/j) <= high && p.x0-b.reach(down)-down*(fall/j) >= low
 }
 
 // reach bounds the distance of a stop from speed v without acceleration.

@@ -22,12 +22,13 @@ const (
 	overReach        = 1e-12 // of it
 )
 
-// work is what one Step may spend on roll-outs in search of the best choice, in axes and actuators of ticks, each
-// about 60 ns. When it is used up the best choice so far is taken; the brake needs none. The one roll-out that decides
-// whether the target itself may be sent has longest, so that a slow seat's obeying demand is never refused for it.
+// work is what one Step may spend on roll-outs in search of the best choice, in axes and actuators of ticks, each 40 to
+// 60 ns. When it is used up the best choice so far is taken; the brake needs none. The one roll-out that decides whether
+// the target itself may be sent has longest, and leaves the search what is left of work: so a slow seat's obeying demand
+// is never refused for it, while hardly any demand needs more than work.
 const (
-	work    = 2400
-	longest = 4000 // ticks
+	work    = 1600
+	longest = 4500
 )
 
 // set is one strictness of the limits: of the pose, by the place in Limiter.axes, and of the actuators.
@@ -65,10 +66,13 @@ type Limiter struct {
 	q, qv, qa  mechanism.Positions
 	wanted     [pose.Count]float64 // the last target, after the clamp, and its differences
 	wv, wa     [pose.Count]float64
-	at         [3]mechanism.Positions // where the mechanism writes: what goes through an interface would be allocated
+	at         [4]mechanism.Positions // where the mechanism writes: what goes through an interface would be allocated
 	following  bool                   // the last output was the last target
 	rollLeft   int
-	fullChecks uint64 // roll-outs made tick by tick, for measurements
+	trails     [mechanism.MaxActuators]trail
+	bounded    bool   // there were bounds for the last stride
+	slow       bool   // tests walk tick by tick only
+	fullChecks uint64 // roll-outs made through the mechanism, for measurements
 }
 
 // NewLimiter makes a guard at rest at the pose nearest level inside the travel; dt is the loop's constant step in s.
@@ -138,13 +142,13 @@ func (l *Limiter) adopt(limits Limits) {
 // the controller: call it with where the seat is.
 func (l *Limiter) Reset(p pose.Pose) error {
 	p = p.Only(l.mask)
-	var q mechanism.Positions
+	q := &l.at[0]
 	for i, ax := range l.axes {
 		if math.IsNaN(p[ax]) || math.Abs(p[ax]) > 1e3 {
 			return fmt.Errorf("guard: reset to %s %g %s: give a finite pose", l.axes[i], p[ax], ax.Unit())
 		}
 	}
-	if err := l.m.Inverse(p, &q); err != nil {
+	if err := l.m.Inverse(p, q); err != nil {
 		return fmt.Errorf("guard: reset to roll %.4g rad, pitch %.4g rad, heave %.4g m: %w: home the seat first", p[pose.Roll], p[pose.Pitch], p[pose.Heave], err)
 	}
 	if l.isPending {
@@ -157,7 +161,7 @@ func (l *Limiter) Reset(p pose.Pose) error {
 		l.x[i], l.v[i], l.a[i] = p[ax], 0, 0
 		l.wanted[i], l.wv[i], l.wa[i] = p[ax], 0, 0
 	}
-	l.q, l.qv, l.qa = q, mechanism.Positions{}, mechanism.Positions{}
+	l.q, l.qv, l.qa = *q, mechanism.Positions{}, mechanism.Positions{}
 	l.widen()
 	return nil
 }
@@ -243,7 +247,7 @@ func (l *Limiter) tryPending() {
 	old, keep := l.limits, l.bounds
 	l.bounds = l.nextBounds
 	l.adopt(l.pending)
-	l.rollLeft = longest * l.price()
+	l.rollLeft = longest
 	if l.passes(&l.x, &l.v, &l.a, &l.tight) && l.proves(&l.x, &l.v, &l.a, &l.q, &l.qv, &l.qa, &l.tight) == 0 {
 		l.isPending = false
 		return
@@ -379,14 +383,14 @@ func (l *Limiter) Step(target pose.Pose) (pose.Pose, Held) {
 		}
 	}
 
-	l.rollLeft = longest * l.price()
+	l.rollLeft = longest
 	why := l.exact(&r, &vr, &ar, q)
-	l.rollLeft = min(work, work-(longest*l.price()-l.rollLeft))
 	l.following = why == 0
 	if why == 0 {
 		return l.full(&l.x), held
 	}
 	held |= why
+	l.rollLeft -= longest - work
 
 	// the wanted acceleration, axis by axis, kept to where the pose's own limits allow a stop
 	var b, w [pose.Count]float64
@@ -402,7 +406,7 @@ func (l *Limiter) Step(target pose.Pose) (pose.Pose, Held) {
 	// the furthest along the line from the brake to there
 	best, found := b, false
 	var bestX [pose.Count]float64
-	var bestQ mechanism.Positions
+	bestQ := &l.at[3]
 	lo, hi := 0.0, 1.0
 	for range 8 {
 		mid := (lo + hi) / 2
@@ -411,7 +415,7 @@ func (l *Limiter) Step(target pose.Pose) (pose.Pose, Held) {
 			c[i] = b[i] + mid*(w[i]-b[i])
 		}
 		if l.try(&c, &x, q) {
-			lo, best, found, bestX, bestQ = mid, c, true, x, *q
+			lo, best, found, bestX, *bestQ = mid, c, true, x, *q
 		} else {
 			hi = mid
 		}
@@ -429,7 +433,7 @@ func (l *Limiter) Step(target pose.Pose) (pose.Pose, Held) {
 		for range 3 {
 			c[i] = best[i] + f*(w[i]-best[i])
 			if l.try(&c, &x, q) {
-				best, found, bestX, bestQ = c, true, x, *q
+				best, found, bestX, *bestQ = c, true, x, *q
 				break
 			}
 			f /= 4
@@ -439,7 +443,7 @@ func (l *Limiter) Step(target pose.Pose) (pose.Pose, Held) {
 		p := l.brakeKeeping()
 		return p, held
 	}
-	l.send(&bestX, &bestQ)
+	l.send(&bestX, bestQ)
 	return l.full(&l.x), held
 }
 
@@ -590,7 +594,7 @@ func (l *Limiter) actuator(k int, q, qv, qa float64, s *set) bool {
 		return false
 	}
 	low, high := l.qlow[k]-s.travel, l.qhigh[k]+s.travel
-	if l.qlaw[k].near(q, qv, qa, low, high, s.qspeed[k]) {
+	if l.qlaw[k].near(&span{q, q, qv, qv, qa, qa}, low, high, s.qspeed[k]) {
 		return true
 	}
 	e := l.qlaw[k].rollout(q, qv, qa)
@@ -624,7 +628,7 @@ func (l *Limiter) proves(x, v, a *[pose.Count]float64, q, qv, qa *mechanism.Posi
 	if l.plain(x, &l.v, &l.a, q, &e, s) {
 		return 0
 	}
-	return l.walk(*x, *v, *a, *q, *qv, *qa, &e, int(ticks)+4, s)
+	return l.walk(&roll{*x, *v, *a, *q, *qv, *qa}, int(ticks)+4, s)
 }
 
 // plain proves a roll-out from x by the bounds of the mechanism's derivatives over the box that it covers. v and a are
@@ -644,26 +648,13 @@ func (l *Limiter) plain(x, v, a *[pose.Count]float64, q *mechanism.Positions, e 
 	}
 	for k := range l.acts {
 		f := &g[k]
-		var dq, vq, aq, jq float64
+		var dq, vq float64
 		for i := range n {
 			dq += f.first[i] * dm[i]
 			vq += f.first[i] * vm[i]
-			aq += f.first[i] * am[i]
-			jq += f.first[i] * jm[i]
 		}
-		if f.curved {
-			for i := range n {
-				vi := vm[i] + am[i]*l.dt
-				for j := range n {
-					vj := vm[j] + am[j]*l.dt
-					aq += f.second[i][j] * vi * vj
-					jq += 3 * f.second[i][j] * vi * (am[j] + jm[j]*l.dt)
-					for m := range n {
-						jq += f.third[i][j][m] * vi * vj * (vm[m] + am[m]*l.dt)
-					}
-				}
-			}
-		}
+		aq := f.acceleration(n, &vm, &am, l.dt)
+		jq := f.jerk(n, &vm, &am, &jm, l.dt)
 		if vq > s.qspeed[k] || aq > s.qacceleration[k] || jq > s.qjerk[k] {
 			return false
 		}
@@ -677,67 +668,211 @@ func (l *Limiter) plain(x, v, a *[pose.Count]float64, q *mechanism.Positions, e 
 	return true
 }
 
-// walk is the roll-out tick by tick, through the mechanism.
-func (l *Limiter) walk(x, v, a [pose.Count]float64, q, qv, qa mechanism.Positions, e *[pose.Count]extent, ticks int, s *set) Held {
+// block is how many ticks of a walk have their actuators' own stops judged together, and stride how many are passed in
+// one where the mechanism is smooth.
+const (
+	block  = 8
+	stride = 16
+)
+
+// trail is a block of an actuator's states on a walk, and all that they lie between.
+type trail struct {
+	q, v, a [block]float64
+	span    span
+}
+
+// add puts a state at place n of the block.
+func (t *trail) add(n int, q, v, a float64) {
+	if n == 0 {
+		t.span = span{q, q, v, v, a, a}
+	}
+	t.q[n], t.v[n], t.a[n] = q, v, a
+	p := &t.span
+	p.x0, p.x1 = min(p.x0, q), max(p.x1, q)
+	p.v0, p.v1 = min(p.v0, v), max(p.v1, v)
+	p.a0, p.a1 = min(p.a0, a), max(p.a1, a)
+}
+
+// stops says whether actuator k can stop by its own law from every state of a span. False says nothing.
+func (l *Limiter) stops(k int, p *span, s *set) bool {
+	return max(p.a1, -p.a0) <= s.qacceleration[k] &&
+		l.qlaw[k].near(p, l.qlow[k]-s.travel, l.qhigh[k]+s.travel, s.qspeed[k])
+}
+
+// roll is a brake roll-out under way: the pose's state and its actuators'.
+type roll struct {
+	x, v, a   [pose.Count]float64
+	q, qv, qa mechanism.Positions
+}
+
+// tick brakes the pose by one tick and says whether that is at rest.
+func (r *roll) tick(l *Limiter) (rest bool) {
+	rest = true
+	for i := range l.axes {
+		if r.v[i] == 0 && r.a[i] == 0 {
+			continue
+		}
+		a := l.law[i].brake(r.v[i], r.a[i])
+		v := r.v[i] + a*l.dt
+		if math.Abs(v) < 1e-13 && math.Abs(a) < l.law[i].d {
+			v = 0
+			if math.Abs(a) < 1e-11 {
+				a = 0
+			}
+		}
+		r.v[i], r.a[i] = v, a
+		r.x[i] = min(max(r.x[i]+v*l.dt, l.low[i]), l.high[i]) // beyond by rounding at most: see proves
+		rest = rest && v == 0 && a == 0
+	}
+	return rest
+}
+
+// follow takes the actuators' next positions from the pose.
+func (r *roll) follow(l *Limiter, s *set) bool {
+	next := &l.at[2]
+	if l.m.Inverse(l.full(&r.x), next) != nil {
+		if s != &l.loose {
+			return false
+		}
+		var in [pose.Count]float64
+		for i := range l.axes {
+			in[i] = r.x[i] - (r.x[i]-l.neutral[i])*overReach
+		}
+		if l.m.Inverse(l.full(&in), next) != nil {
+			return false
+		}
+	}
+	for k := range l.acts {
+		v := (next[k] - r.q[k]) / l.dt
+		r.qa[k] = (v - r.qv[k]) / l.dt
+		r.q[k], r.qv[k] = next[k], v
+	}
+	return true
+}
+
+// stride goes on by several ticks, if the mechanism's derivatives over the poses there bound the actuators' jerk: the
+// states between the ends then differ from the chord between them by what that jerk can do. The roll is only changed
+// where that proves them.
+func (l *Limiter) stride(r *roll, s *set) (proven, rest bool) {
+	n := len(l.axes)
+	to := *r
+	var e [pose.Count]extent
+	var vm, am, jm [pose.Count]float64
+	for i := range n {
+		e[i].low, e[i].high = r.x[i], r.x[i]
+		vm[i], am[i] = math.Abs(r.v[i]), math.Abs(r.a[i])
+	}
+	for t := range stride {
+		before := to.a
+		rest = to.tick(l)
+		for i := range n {
+			e[i].low, e[i].high = min(e[i].low, to.x[i]), max(e[i].high, to.x[i])
+			vm[i], am[i] = max(vm[i], math.Abs(to.v[i])), max(am[i], math.Abs(to.a[i]))
+			jm[i] = max(jm[i], math.Abs(to.a[i]-before[i]))
+		}
+		if t >= stride-3 && !to.follow(l, s) {
+			return false, false
+		}
+	}
+	g := l.bounds.find(&e, n)
+	l.bounded = g != nil // mostly a roll-out that leaves the bounds is on its way to an edge
+	if g == nil {
+		return false, false
+	}
+	reach := vm // of the differences, by two ticks before
+	for i := range n {
+		reach[i] += 2 * l.dt * (am[i] + l.law[i].d)
+		jm[i] /= l.dt
+	}
+	for k := range l.acts {
+		j := g[k].jerk(n, &reach, &am, &jm, l.dt)
+		if j > s.qjerk[k] {
+			return false, false
+		}
+		t := stride * l.dt
+		var p span
+		most := g[k].acceleration(n, &reach, &am, l.dt)
+		p.a0, p.a1 = max((r.qa[k]+to.qa[k]-j*t)/2, -most), min((r.qa[k]+to.qa[k]+j*t)/2, most)
+		p.v0, p.v1 = min(r.qv[k], to.qv[k])-j*t*t/8, max(r.qv[k], to.qv[k])+j*t*t/8
+		p.x0, p.x1 = min(r.q[k], to.q[k])-max(p.a1, 0)*t*t/8, max(r.q[k], to.q[k])+max(-p.a0, 0)*t*t/8
+		if !l.stops(k, &p, s) {
+			return false, false
+		}
+		rest = rest && to.qv[k] == 0 && to.qa[k] == 0
+	}
+	*r = to
+	return true, rest
+}
+
+// walk is the roll-out through the mechanism: in strides where those can be proven, and else tick by tick.
+func (l *Limiter) walk(r *roll, ticks int, s *set) Held {
 	l.fullChecks++
 	price := l.price()
-	for t := range ticks {
-		if l.rollLeft -= price; l.rollLeft < 0 {
-			return HeldActuator
-		}
-		rest := true
-		for i := range l.axes {
-			if v[i] == 0 && a[i] == 0 {
+	strides := 2*price + stride*len(l.axes)/2
+	trails := &l.trails
+	smooth := !l.slow
+	for t := 0; t < ticks; {
+		if smooth {
+			if l.rollLeft -= strides; l.rollLeft < 0 {
+				return HeldActuator
+			}
+			if proven, rest := l.stride(r, s); proven {
+				t += stride
+				if rest || t >= ticks {
+					return 0
+				}
 				continue
 			}
-			a[i] = l.law[i].brake(v[i], a[i])
-			v[i] += a[i] * l.dt
-			if math.Abs(v[i]) < 1e-13 && math.Abs(a[i]) < l.law[i].d {
-				v[i] = 0
-				if math.Abs(a[i]) < 1e-11 {
-					a[i] = 0
-				}
-			}
-			x[i] = min(max(x[i]+v[i]*l.dt, l.low[i]), l.high[i]) // beyond by rounding at most: see proves
-			rest = rest && v[i] == 0 && a[i] == 0
+			smooth = l.bounded
 		}
-		next := &l.at[2]
-		if l.m.Inverse(l.full(&x), next) != nil {
-			if s != &l.loose {
+		n := 0
+		rest := false
+		for ; n < block && t < ticks && !rest; n++ {
+			t++
+			if l.rollLeft -= price; l.rollLeft < 0 {
+				return HeldActuator
+			}
+			before := r.qa
+			rest = r.tick(l)
+			if !r.follow(l, s) {
 				return HeldReach
 			}
-			var in [pose.Count]float64
-			for i := range l.axes {
-				in[i] = x[i] - (x[i]-l.neutral[i])*overReach
-			}
-			if l.m.Inverse(l.full(&in), next) != nil {
-				return HeldReach
+			for k := range l.acts {
+				v, a := r.qv[k], r.qa[k]
+				if math.Abs(a-before[k]) > s.qjerk[k]*l.dt || math.Abs(v) > s.qspeed[k] || math.Abs(a) > s.qacceleration[k] {
+					return HeldActuator
+				}
+				trails[k].add(n, r.q[k], v, a)
+				rest = rest && v == 0 && a == 0
 			}
 		}
 		for k := range l.acts {
-			v1 := (next[k] - q[k]) / l.dt
-			a1 := (v1 - qv[k]) / l.dt
-			if math.Abs(a1-qa[k]) > s.qjerk[k]*l.dt || !l.actuator(k, next[k], v1, a1, s) {
-				return HeldActuator
+			t := &trails[k]
+			if l.stops(k, &t.span, s) {
+				continue
 			}
-			rest = rest && v1 == 0 && a1 == 0
-			q[k], qv[k], qa[k] = next[k], v1, a1
+			for i := range n {
+				if !l.actuator(k, t.q[i], t.v[i], t.a[i], s) {
+					return HeldActuator
+				}
+			}
 		}
 		if rest {
 			return 0
 		}
-		if t%8 == 7 {
-			// the rest of it may be plain by now
-			var p, pv, pa [pose.Count]float64
-			for i := range l.axes {
-				e[i] = l.law[i].rollout(x[i], v[i], a[i])
-				p[i] = x[i]
-				pa[i] = math.Abs(a[i]) + 2*l.law[i].d
-				pv[i] = math.Abs(v[i]) + 2*l.dt*pa[i]
-			}
-			if l.plain(&p, &pv, &pa, &q, e, s) {
-				return 0
-			}
+		if l.slow {
+			continue
+		}
+		// the rest of it may be plain by now
+		var e [pose.Count]extent
+		var pv, pa [pose.Count]float64
+		for i := range l.axes {
+			e[i] = l.law[i].rollout(r.x[i], r.v[i], r.a[i])
+			pa[i] = math.Abs(r.a[i]) + 2*l.law[i].d
+			pv[i] = math.Abs(r.v[i]) + 2*l.dt*pa[i]
+		}
+		if l.plain(&r.x, &pv, &pa, &r.q, &e, s) {
+			return 0
 		}
 	}
 	return 0
