@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"runtime"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -45,12 +46,7 @@ func Require(t testing.TB) {
 func Build(t testing.TB, edits ...string) *Firmware {
 	t.Helper()
 	Require(t)
-	_, file, _, _ := runtime.Caller(0)
-	source := filepath.Join(filepath.Dir(file), "..", "controller")
-	f := &Firmware{folder: t.TempDir()}
-	for _, folder := range []string{"", "bench"} {
-		copyFiles(t, filepath.Join(source, folder), filepath.Join(f.folder, folder))
-	}
+	f := &Firmware{folder: copySource(t)}
 	header := filepath.Join(f.folder, "board.h")
 	text, err := os.ReadFile(header)
 	if err != nil {
@@ -74,6 +70,28 @@ func Build(t testing.TB, edits ...string) *Firmware {
 	f.ELF, f.runner = filepath.Join(built, "controller.elf"), filepath.Join(built, "bench")
 	f.measure(t)
 	return f
+}
+
+// Host compiles a C file together with the portable part of the firmware for this machine, and gives the program's path.
+func Host(t testing.TB, file string) string {
+	t.Helper()
+	Require(t)
+	folder := copySource(t)
+	run(t, "make", "-s", "-C", folder, "host")
+	out := filepath.Join(folder, "program")
+	run(t, "gcc", "-O2", "-I", folder, "-o", out, file, filepath.Join(folder, "build", "host", "libcontroller.a"), "-lm")
+	return out
+}
+
+// copySource copies the firmware and the runner into a folder of the test's own.
+func copySource(t testing.TB) string {
+	t.Helper()
+	_, file, _, _ := runtime.Caller(0)
+	source, folder := filepath.Join(filepath.Dir(file), "..", "controller"), t.TempDir()
+	for _, name := range []string{"", "bench"} {
+		copyFiles(t, filepath.Join(source, name), filepath.Join(folder, name))
+	}
+	return folder
 }
 
 func copyFiles(t testing.TB, from, to string) {
@@ -129,4 +147,39 @@ func (f *Firmware) measure(t testing.TB) {
 			f.Flash += int(s.Size)
 		}
 	}
+}
+
+// functions are names by address, in order.
+type functions []elf.Symbol
+
+func (f *Firmware) functions(t testing.TB) (out functions) {
+	t.Helper()
+	file, err := elf.Open(f.ELF)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer file.Close()
+	symbols, err := file.Symbols()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range symbols {
+		if elf.ST_TYPE(s.Info) != elf.STT_OBJECT && s.Section < elf.SHN_LORESERVE && s.Name != "" && s.Value < FlashSize && s.Name[0] != '.' {
+			out = append(out, s)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b elf.Symbol) int { return int(a.Value) - int(b.Value) })
+	return out
+}
+
+// at is the function that an address is in.
+func (f functions) at(address int) string {
+	name := "?"
+	for _, s := range f {
+		if int(s.Value) > address {
+			break
+		}
+		name = s.Name
+	}
+	return name
 }

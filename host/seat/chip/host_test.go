@@ -32,6 +32,7 @@ type host struct {
 	results  map[uint16]seatlink.Result
 	statuses []status
 	edges    []chip.Edge
+	offset   [2]float64 // what STATUS said more than the crank, after homing, in steps
 }
 
 // sent is a setpoint as it went out.
@@ -228,7 +229,32 @@ func (h *host) await(state seatlink.State, most time.Duration) {
 func (h *host) home(most time.Duration) {
 	h.t.Helper()
 	h.want(plain(seatlink.TypeHome), seatlink.ResultOK)
+	h.await(seatlink.StateHoming, 50*ms)
 	h.await(seatlink.StateReady, most)
+}
+
+// found takes how well homing found the cranks' places, which is the firmware's only notion of them.
+func (h *host) found(within float64) {
+	h.t.Helper()
+	h.offset = h.off()
+	for i, o := range h.offset {
+		if math.Abs(o) > within {
+			h.t.Errorf("axis %d: homing found its place %.2f steps off", i, o)
+		}
+	}
+}
+
+// off is how many steps STATUS says more than the cranks are at.
+func (h *host) off() (out [2]float64) {
+	h.t.Helper()
+	s := h.fresh()
+	if s.Flags&seatlink.FlagHomed == 0 {
+		h.t.Errorf("state %v, faults %v: not homed", s.State, s.Faults)
+	}
+	for i := range out {
+		out[i] = stepsOf(h, i, float64(s.Position[i])*1e-9) - float64(h.c.Crank(i).At)
+	}
+	return out
 }
 
 // rest makes the path stand where the controller stands.

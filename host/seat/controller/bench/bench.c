@@ -111,6 +111,9 @@ static uint64_t isr_count[VECTORS], isr_worst[VECTORS], isr_total[VECTORS], isr_
 static avr_cycle_count_t isr_began[VECTORS], isr_pending[VECTORS];
 static bool isr_on[VECTORS], isr_waits[VECTORS];
 
+static uint32_t *samples; /* of the program counter, one every SAMPLE cycles; NULL: none are taken */
+enum { SAMPLE = 97 };
+
 /* elf_firmware_t, kept so that a power cycle can bring flash back as it was. */
 static elf_firmware_t firmware;
 
@@ -503,6 +506,13 @@ static int run_to(avr_cycle_count_t end)
 	return 0;
 }
 
+static avr_cycle_count_t sample(avr_t *a, avr_cycle_count_t when, void *param)
+{
+	(void)param;
+	samples[a->pc]++;
+	return when + SAMPLE;
+}
+
 /* A timer that does nothing keeps a sleeping chip from jumping past the end of a run. */
 static avr_cycle_count_t wake(avr_t *a, avr_cycle_count_t when, void *param)
 {
@@ -755,6 +765,22 @@ static int command(char *line)
 			printf("%02x", avr->data[x + i]);
 		printf("\n");
 		return 0;
+	} else if (!strcmp(c, "profile")) { /* profile 1: begin; profile 0: end, with a line for each address that was met */
+		if (!read_number(word[1], &x))
+			return fail("profile wants 1 or 0");
+		if (x && !samples) {
+			samples = calloc(avr->flashend + 1, sizeof *samples);
+			if (!samples)
+				abort();
+			avr_cycle_timer_register(avr, SAMPLE, sample, NULL);
+		} else if (!x && samples) {
+			avr_cycle_timer_cancel(avr, sample, NULL);
+			for (uint32_t i = 0; i <= avr->flashend; i++)
+				if (samples[i])
+					printf("i %04x %" PRIu32 "\n", i, samples[i]);
+			free(samples);
+			samples = NULL;
+		}
 	} else if (!strcmp(c, "save")) {
 		return save();
 	} else if (!strcmp(c, "back")) {
