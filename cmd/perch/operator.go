@@ -10,6 +10,7 @@ import (
 	"syscall"
 	"time"
 
+	"perch/host/commissioning"
 	"perch/host/guard"
 	"perch/host/ride"
 	"perch/host/seat"
@@ -18,20 +19,21 @@ import (
 
 // operator carries what is pressed to the ride, gives it signs of life while the terminal is there, and ends it.
 type operator struct {
-	end     context.CancelFunc
-	ride    *ride.Ride
-	screen  *screen
-	driver  seat.Driver
-	keys    <-chan terminal.Key
-	restore func()
-	signals chan os.Signal
-	here    bool // the operator's terminal is there
-	ending  bool
-	warned  bool // the cautions have been shown
-	read    bool // and there was time to read them: the next hold arms
-	left    int  // of the countdown, s; 0: none
-	second  *time.Ticker
-	confirm bool // --arm waits for Enter
+	end      context.CancelFunc
+	ride     *ride.Ride
+	screen   *screen
+	driver   seat.Driver
+	keys     <-chan terminal.Key
+	restore  func()
+	signals  chan os.Signal
+	here     bool // the operator's terminal is there
+	ending   bool
+	warned   bool // the cautions have been shown
+	read     bool // and there was time to read them: the next hold arms
+	left     int  // of the countdown, s; 0: none
+	second   *time.Ticker
+	confirm  bool // --arm waits for Enter
+	levelled bool // a one-way controller's seat was said to stand level, once
 }
 
 func newOperator(ctx context.Context, end context.CancelFunc, r *ride.Ride, s *screen, d seat.Driver) *operator {
@@ -58,6 +60,8 @@ func (o *operator) attend(arm bool) {
 		o.caution()
 		o.confirm = true
 		o.say(slog.LevelWarn, "Enter begins a countdown of five seconds; any other key leaves the seat parked")
+	case o.oneWay():
+		o.say(slog.LevelInfo, "this controller cannot home: with the motors on, bring the seat to level, check it with a spirit level, then h says that it stands level; a held for a second arms it")
 	default:
 		o.say(slog.LevelInfo, "the seat stays where it is until you ask: h homes it, a held for a second arms it")
 	}
@@ -88,7 +92,10 @@ func (o *operator) attend(arm bool) {
 	}
 }
 
-func (o *operator) simulated() bool { return simulatedSeat(o.driver) }
+func (o *operator) simulated() bool { return statusOf(o.driver).Simulated }
+
+// oneWay says whether the controller answers nothing.
+func (o *operator) oneWay() bool { return statusOf(o.driver).OneWay }
 
 func (o *operator) say(level slog.Level, line string) { o.screen.tell(level, line) }
 
@@ -111,10 +118,20 @@ func (o *operator) count() {
 	o.left--
 	o.screen.counts.Store(int32(o.left))
 	if o.left == 0 {
-		o.ride.Ask(guard.AskArm)
+		o.arm()
 		return
 	}
 	o.bell()
+}
+
+// arm asks for it, and says every time what a one-way controller does not do.
+func (o *operator) arm() {
+	if o.oneWay() {
+		for _, line := range terminal.OneWay(commissioning.StopsByItself(o.screen.c.Seat)) {
+			o.say(slog.LevelWarn, line)
+		}
+	}
+	o.ride.Ask(guard.AskArm)
 }
 
 func (o *operator) bell() { fmt.Fprint(os.Stderr, terminal.Countdown(o.left), "\r") }
@@ -125,6 +142,9 @@ func (o *operator) press(key terminal.Key) {
 		o.left, o.confirm = 0, false
 		o.screen.counts.Store(0)
 		o.say(slog.LevelWarn, "not armed: a key was pressed")
+	}
+	if key.Kind != terminal.Home {
+		o.levelled = false
 	}
 	switch key.Kind {
 	case terminal.Stop:
@@ -141,7 +161,7 @@ func (o *operator) press(key terminal.Key) {
 			o.say(slog.LevelWarn, "not armed yet: read the cautions above, let go, and hold a again")
 			return
 		}
-		o.ride.Ask(guard.AskArm)
+		o.arm()
 		switch o.ride.Snapshot().Row.Guarded.State.String() {
 		case "held":
 			o.say(slog.LevelInfo, "not armed: the seat is held after a stop; p parks it, then hold a again")
@@ -153,6 +173,12 @@ func (o *operator) press(key terminal.Key) {
 	case terminal.Park:
 		o.ride.Ask(guard.AskPark)
 	case terminal.Home:
+		if o.oneWay() && !o.levelled {
+			o.levelled = true
+			o.say(slog.LevelWarn, "does the seat stand level, by a spirit level, with nobody on it? Press h again to say that it does")
+			return
+		}
+		o.levelled = false
 		o.ride.Ask(guard.AskHome)
 	case terminal.Reset:
 		o.ride.Ask(guard.AskReset)

@@ -18,6 +18,7 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
+	"perch/host/awake"
 	"perch/host/chain"
 	"perch/host/commissioning"
 	"perch/host/config"
@@ -27,7 +28,6 @@ import (
 	"perch/host/plugin"
 	"perch/host/record"
 	"perch/host/ride"
-	"perch/host/seat"
 	"perch/sdk/recording"
 )
 
@@ -307,12 +307,15 @@ func run(ctx context.Context, w io.Writer, o runOptions) (err error) {
 		return refuse(errors.Join(err, r.Stop()))
 	}
 	defer func() { err = errors.Join(err, link.Close()) }()
-	if c.SeatFile == "" && c.Seat.Port != config.Simulated && !simulatedSeat(link) {
+	if c.SeatFile == "" && c.Seat.Port != config.Simulated && !statusOf(link).Simulated {
 		screen.tell(slog.LevelWarn, "no seat file was given: the built-in seat's measures and limits hold; unless yours is that seat, end now and name its file with seat_file in --config")
 	}
 	operator := newOperator(ctx, cancel, r, screen, link)
 	defer operator.restore()
 	go operator.attend(o.arm)
+	awakeUntil, sleep := context.WithCancel(context.WithoutCancel(ctx)) // past a Ctrl-C, until the seat is parked
+	defer sleep()
+	go awake.While(awakeUntil, func() bool { s := statusOf(link); return s.Armed && !s.Simulated }, "the motion seat is armed", log)
 	ended := make(chan error, 1)
 	go func() { ended <- r.Run(ctx, link) }()
 	for frame := time.NewTicker(screen.every()); ; {
@@ -325,13 +328,6 @@ func run(ctx context.Context, w io.Writer, o runOptions) (err error) {
 			screen.show(r.Snapshot())
 		}
 	}
-}
-
-// simulatedSeat says whether a seat's controller says that it is simulated.
-func simulatedSeat(d seat.Driver) bool {
-	var s seat.Status
-	d.Status(&s)
-	return s.Simulated
 }
 
 // openRecorder makes the files that were asked for.

@@ -5,9 +5,10 @@
 package awake
 
 import (
+	"context"
 	"fmt"
 	"log/slog"
-	"sync"
+	"time"
 )
 
 // Keep asks the system to stay awake, and why is what it may show people. release takes the request back; it is never nil.
@@ -19,62 +20,37 @@ func Keep(why string) (release func(), err error) {
 	return release, nil
 }
 
-// Keeper keeps the system awake while it is told to. Its requests run in a goroutine of their own, so that who tells it
-// never waits.
-type Keeper struct {
-	keep func(why string) (release func(), err error)
-	why  string
-	log  *slog.Logger
-	want chan bool
-	done sync.WaitGroup
+// look is how often While asks.
+const look = 200 * time.Millisecond
+
+// While keeps the system awake while wanted says so, until ctx ends. It waits for the system, so it has a goroutine of its own.
+// A request that fails is one line in log, once.
+func While(ctx context.Context, wanted func() bool, why string, log *slog.Logger) {
+	while(ctx, wanted, why, log, Keep)
 }
 
-// NewKeeper starts a keeper that lets the system sleep. A request that fails is one line in log, once. Close ends it.
-func NewKeeper(why string, log *slog.Logger) *Keeper { return newKeeper(why, log, Keep) }
-
-func newKeeper(why string, log *slog.Logger, keep func(string) (func(), error)) *Keeper {
-	k := &Keeper{keep: keep, why: why, log: log, want: make(chan bool, 1)}
-	k.done.Go(k.run)
-	return k
-}
-
-// Set says whether to keep the system awake from now on. It does not wait, and is for one goroutine.
-func (k *Keeper) Set(awake bool) {
-	select {
-	case <-k.want: // not yet done, and not wanted any more
-	default:
-	}
-	k.want <- awake
-}
-
-// Close lets the system sleep again, and waits until it has been told. Set must not follow.
-func (k *Keeper) Close() {
-	close(k.want)
-	k.done.Wait()
-}
-
-func (k *Keeper) run() {
-	var release func()
-	var told bool
-	let := func() {
-		if release != nil {
+func while(ctx context.Context, wanted func() bool, why string, log *slog.Logger, keep func(string) (func(), error)) {
+	release, held, told := func() {}, false, false
+	defer func() { release() }()
+	t := time.NewTicker(look)
+	defer t.Stop()
+	for {
+		switch now := wanted(); {
+		case now && !held:
+			var err error
+			if release, err = keep(why); err != nil && !told {
+				told = true
+				log.Warn(err.Error())
+			}
+			held = true
+		case !now && held:
 			release()
-			release = nil
+			release, held = func() {}, false
 		}
-	}
-	defer let()
-	for awake := range k.want {
-		if !awake {
-			let()
-			continue
-		}
-		if release != nil {
-			continue
-		}
-		var err error
-		if release, err = k.keep(k.why); err != nil && !told {
-			told = true
-			k.log.Warn(err.Error())
+		select {
+		case <-ctx.Done():
+			return
+		case <-t.C:
 		}
 	}
 }

@@ -2,9 +2,11 @@ package awake
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"log/slog"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 )
@@ -18,7 +20,7 @@ type system struct {
 func (s *system) keep(why string) (func(), error) {
 	s.asked <- "keep: " + why
 	if s.err != nil {
-		return nil, s.err
+		return func() {}, s.err
 	}
 	return func() { s.asked <- "release" }, nil
 }
@@ -35,18 +37,31 @@ func (s *system) expect(t *testing.T, want string) {
 	}
 }
 
-func TestKeeperAsksOnceAndReleases(t *testing.T) {
+// start runs while with a wish that may be changed; end waits for it.
+func start(s *system, log *slog.Logger) (wish *atomic.Bool, end func()) {
+	ctx, cancel := context.WithCancel(context.Background())
+	wish = new(atomic.Bool)
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		while(ctx, wish.Load, "the seat is armed", log, s.keep)
+	}()
+	return wish, func() { cancel(); <-ended }
+}
+
+func TestAsksWhenArmedAndReleases(t *testing.T) {
 	s := &system{asked: make(chan string, 8)}
-	k := newKeeper("the seat is armed", slog.New(slog.DiscardHandler), s.keep)
-	k.Set(false)
-	k.Set(true)
+	wish, end := start(s, slog.New(slog.DiscardHandler))
+	for range 2 {
+		wish.Store(true)
+		s.expect(t, "keep: the seat is armed")
+		time.Sleep(2 * look) // it is held once
+		wish.Store(false)
+		s.expect(t, "release")
+	}
+	wish.Store(true)
 	s.expect(t, "keep: the seat is armed")
-	k.Set(true) // held already
-	k.Set(false)
-	s.expect(t, "release")
-	k.Set(true)
-	s.expect(t, "keep: the seat is armed")
-	k.Close()
+	end()
 	s.expect(t, "release")
 	if len(s.asked) != 0 {
 		t.Errorf("more: %q", <-s.asked)
@@ -56,28 +71,15 @@ func TestKeeperAsksOnceAndReleases(t *testing.T) {
 func TestAFailureIsOneLine(t *testing.T) {
 	var lines bytes.Buffer
 	s := &system{asked: make(chan string, 8), err: errors.New("no login manager; switch sleep off")}
-	k := newKeeper("x", slog.New(slog.NewTextHandler(&lines, nil)), s.keep)
-	for range 3 {
-		k.Set(true)
-		s.expect(t, "keep: x")
-		k.Set(false)
+	wish, end := start(s, slog.New(slog.NewTextHandler(&lines, nil)))
+	for range 2 {
+		wish.Store(true)
+		s.expect(t, "keep: the seat is armed")
+		wish.Store(false)
+		time.Sleep(2 * look)
 	}
-	k.Close()
+	end()
 	if got := strings.Count(lines.String(), "no login manager"); got != 1 {
 		t.Errorf("%d lines: %s", got, &lines)
 	}
-}
-
-// A system that is slow to answer holds nobody up.
-func TestSetDoesNotWait(t *testing.T) {
-	hang := make(chan struct{})
-	k := newKeeper("x", slog.New(slog.DiscardHandler), func(string) (func(), error) {
-		<-hang
-		return func() {}, nil
-	})
-	for i := range 100 {
-		k.Set(i%2 == 0)
-	}
-	close(hang)
-	k.Close()
 }

@@ -54,3 +54,13 @@ func Countdown(left int) string {
 	}
 	return fmt.Sprintf("The seat may move in %d seconds. Esc or space stops it.\a", left)
 }
+
+// OneWay is what is said at every arming of a seat whose controller answers nothing. stops says that it was seen to stop by
+// itself.
+func OneWay(stops bool) []string {
+	lines := []string{"This controller answers nothing: nobody knows from here where the seat is, or whether it follows. Stop is a braking and then silence."}
+	if stops {
+		return append(lines, "Its commissioning record says that it stops by itself when setpoints end.")
+	}
+	return append(lines, "Nobody has seen it stop by itself when setpoints end: reduced speed and half the travel. Hand on the supply switch.")
+}
