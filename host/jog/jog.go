@@ -36,6 +36,7 @@ type Jog struct {
 	driver   seat.Driver
 	presses  atomic.Pointer[Press]
 	stops    atomic.Bool
+	limits   atomic.Pointer[guard.Limits] // to take up
 	end      atomic.Bool
 	mu       sync.Mutex
 	snapshot Snapshot
@@ -71,6 +72,9 @@ func New(s Settings, d seat.Driver) (*Jog, error) {
 // Press asks for a movement of PressTime. A newer press replaces one that the loop has not seen.
 func (j *Jog) Press(p Press) { j.presses.Store(&p) }
 
+// SetLimits changes the limits from the next tick on at which the seat can keep them, stop included.
+func (j *Jog) SetLimits(l guard.Limits) { j.limits.Store(&l) }
+
 // Stop stops the seat; presses before it count no more.
 func (j *Jog) Stop() {
 	j.presses.Store(nil)
@@ -98,6 +102,10 @@ func (j *Jog) step(loop.Timing) bool {
 	press, stop := j.presses.Swap(nil), j.stops.Swap(false)
 	if j.end.Load() {
 		press = nil
+	}
+	if l := j.limits.Swap(nil); l != nil {
+		// It allocates, a few times in a session. What cannot be kept is refused, and the old limits hold.
+		_ = j.stepper.l.SetLimits(*l)
 	}
 	j.stepper.Step(&j.status, press, stop, &j.out)
 	over := j.end.Load() && j.leave()

@@ -37,7 +37,7 @@ const (
 	Still                 // armed, at rest
 	Moving                // armed, in motion
 	Stopping              // brakes by the controller's own law
-	Held                  // at rest where it stopped: only park
+	Held                  // at rest where it stopped: only park or home
 	Homing                // the controller homes, while a key is held
 	Parking               // the controller goes to its park position, while a key is held
 	Fault                 // latched
@@ -139,6 +139,7 @@ func (s *Stepper) Step(c *seat.Status, press *Press, stop bool, out *Output) {
 	case c.State == seatlink.StateHeld:
 		s.become(Held)
 		s.tell(out, Park, seat.Park)
+		s.tell(out, Home, seat.Home)
 	case c.State == seatlink.StateArmed:
 		s.armed(out)
 	case c.State == seatlink.StateReady:
