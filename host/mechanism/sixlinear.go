@@ -50,8 +50,7 @@ func (s RingSettings) check(f *faults) {
 	}
 }
 
-// ring is the legs' geometry: seat balls about their middle, base balls below, and the azimuth from the middle of
-// its pair to each base ball, as a sign.
+// ring is the legs' geometry, in base axes.
 type ring struct {
 	names      []string
 	seat, base []vector
@@ -64,20 +63,15 @@ func (s RingSettings) balls() (r ring) {
 	seat, base := half(s.SeatRadius, s.SeatSpacing), half(s.BaseRadius, s.BaseSpacing)
 	const third = 2 * math.Pi / 3
 	for leg := range MaxActuators {
-		// Legs 1, 3, 5 have their base ball first in its pair and their seat ball last in the one before.
-		pair, side := float64(leg/2), -1.0
-		if leg%2 == 1 {
-			side = 1
-		}
-		basePair := third/2 + pair*third
-		seatPair := (pair + float64(leg%2)) * third
+		// Round the base ball by ball, two to a pair; the front is in a gap of the base's pairs, or in the middle of one.
+		n, first := leg, third/2
 		if s.SeatPairBack {
-			// The same, turned by half a turn, and counted from the front again.
-			basePair, seatPair = pair*third, -third/2+(pair+float64(leg%2))*third
+			n, first = leg+1, 0
 		}
-		r.azimuth[leg], r.apart[leg] = basePair+side*base, side
+		pair, side := first+float64(n/2)*third, float64(2*(n%2)-1)
+		r.azimuth[leg], r.apart[leg] = pair+side*base, side
 		r.base = append(r.base, polar(s.BaseRadius, r.azimuth[leg], s.Height))
-		r.seat = append(r.seat, polar(s.SeatRadius, seatPair-side*seat, 0))
+		r.seat = append(r.seat, polar(s.SeatRadius, pair+side*(third/2-seat), 0)) // the near one of the next pair
 		r.names = append(r.names, fmt.Sprintf("leg %d", leg+1))
 	}
 	return r
