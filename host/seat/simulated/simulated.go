@@ -25,6 +25,7 @@ type Settings struct {
 	Seed       uint64                                // of boot ids and nonces
 	Lag        time.Duration                         // 8 ms: how far the motors trail at constant speed
 	NotSaying  bool                                  // HELLO does not say that it is simulated; for tests of the host
+	Broken     Broken                                // nothing; for tests of what judges controllers
 }
 
 // The timing rules of the protocol.
@@ -117,6 +118,14 @@ type Controller struct {
 	hello    seatlink.Hello
 	answer   seatlink.Answer
 	limits   seatlink.Limits
+
+	// Only where it is Broken.
+	partial   []byte // a frame under way
+	begun     time.Duration
+	gapped    bool // it has braked by itself since it followed last
+	afterLoss bool
+	creepTill time.Duration
+	restarted bool
 }
 
 // New gives a controller that has just been switched on. Its HELLO is in Output already, unless it takes BootTime.
@@ -173,6 +182,9 @@ func (c *Controller) boot(cause seatlink.ResetCause) {
 	for c.bootID == old || c.bootID == 0 {
 		c.bootID = c.draw()
 	}
+	if c.is(NoBootID) {
+		c.bootID = 0
+	}
 	c.nonce = c.draw()
 	c.resetCause = cause
 	c.inForce = c.own
@@ -197,6 +209,12 @@ func (c *Controller) boot(cause seatlink.ResetCause) {
 // adopt takes the limits in force into the axes.
 func (c *Controller) adopt() {
 	c.hash = seatlink.Hash(c.settings.Axes, &c.inForce)
+	if c.is(KeepsHash) {
+		c.hash = seatlink.Hash(c.settings.Axes, &c.own)
+	}
+	if c.is(WrongHash) {
+		c.hash ^= 0x10
+	}
 	for i := range c.n {
 		l, ax := &c.inForce[i], &c.axes[i]
 		ax.low, ax.high, ax.park = float64(l.Low)*1e-9, float64(l.High)*1e-9, float64(l.Park)*1e-9
@@ -257,8 +275,11 @@ func (c *Controller) Output(dst []byte) []byte {
 }
 
 func (c *Controller) send(m seatlink.Message) {
-	if len(c.out) < mostOutput {
+	if from := len(c.out); from < mostOutput {
 		c.out = c.encoder.Append(c.out, m)
+		if c.is(WrongCRCSent) {
+			c.spoil(from)
+		}
 	}
 }
 
@@ -278,7 +299,7 @@ func (c *Controller) sendStatus() {
 			c.status.Flags |= f
 		}
 	}
-	set(seatlink.FlagHomed, c.homed)
+	set(seatlink.FlagHomed, c.homed || c.is(HomedEarly) && c.state == seatlink.StateHoming)
 	set(seatlink.FlagSupply, c.causes&seatlink.FaultSupply == 0)
 	set(seatlink.FlagLate, c.state == seatlink.StateArmed && c.now-c.accepted > lateFlag)
 	set(seatlink.FlagOwn, c.state == seatlink.StateArmed && c.byItself)
@@ -293,8 +314,14 @@ func (c *Controller) sendStatus() {
 	if c.causes&seatlink.FaultDriverAlarm != 0 {
 		c.status.Alarms = 1
 	}
+	if c.is(HeardWrong) {
+		c.status.Heard = c.sequence
+	}
 	c.send(&c.status)
 	c.nextStatus = c.now + statusEvery
+	if c.is(RareStatus) {
+		c.nextStatus = c.now + 5*statusEvery
+	}
 	c.reported = c.state
 }
 
@@ -302,6 +329,9 @@ func (c *Controller) sendStatus() {
 func (c *Controller) Feed(p []byte) {
 	if c.state == seatlink.StateBoot {
 		return
+	}
+	if c.is(WrongCRCTaken | ShortBuffer | ImpatientFrames) {
+		p = c.misread(p)
 	}
 	_, _ = c.decoder.Write(p)
 	for c.decoder.Next(&c.frame) {
@@ -360,13 +390,13 @@ func (c *Controller) obey(f *seatlink.Frame) {
 		}
 		result = c.arm(&a)
 	case seatlink.TypeStatusRequest, seatlink.TypeHome, seatlink.TypeDisarm, seatlink.TypeStop, seatlink.TypeReset, seatlink.TypePark:
-		if len(f.Payload) != 0 {
+		if len(f.Payload) != 0 && !c.is(LongPayloads) {
 			c.bad++
 			return
 		}
 		result = c.command(f.Type)
 	default:
-		if f.Type < 0x10 || f.Type >= 0x80 {
+		if f.Type < 0x10 || f.Type >= 0x80 || c.is(SilentUnknown) {
 			return
 		}
 		result = seatlink.ResultUnknown
@@ -378,6 +408,17 @@ func (c *Controller) obey(f *seatlink.Frame) {
 	}
 }
 
+// advances says whether a setpoint's number is after that of the last one.
+func (c *Controller) advances(seq uint16) bool {
+	switch {
+	case c.is(ObeysRepeats) && seq == c.sequence:
+		return true
+	case c.is(UnsignedSequence):
+		return seq > c.sequence
+	}
+	return int16(seq-c.sequence) > 0
+}
+
 // take is a setpoint with sequence number seq. What is refused is treated as if it had not come.
 func (c *Controller) take(seq uint16) {
 	s := &c.setpoint
@@ -386,16 +427,16 @@ func (c *Controller) take(seq uint16) {
 		return
 	}
 	known := c.accepted != never && c.now-c.accepted <= latch
-	if known && int16(seq-c.sequence) <= 0 {
+	if known && !c.advances(seq) {
 		return // a repeat, or from before: feeds nothing
 	}
 	for i := range c.n {
 		ax := &c.axes[i]
 		top := ax.speed
-		if c.reducedOn && c.state == seatlink.StateArmed {
+		if c.reducedOn && c.state == seatlink.StateArmed && !c.is(IgnoresReduced) {
 			top = ax.reduced
 		}
-		if x := float64(s.Position[i]) * seatlink.PositionQuantum; x < ax.low-positionSlip || x > ax.high+positionSlip ||
+		if x := float64(s.Position[i]) * seatlink.PositionQuantum; (x < ax.low-positionSlip || x > ax.high+positionSlip) && !c.is(TakesOutside) ||
 			math.Abs(float64(s.Speed[i]))*seatlink.SpeedQuantum > top*speedExcess {
 			c.refused++
 			return
@@ -411,6 +452,12 @@ func (c *Controller) take(seq uint16) {
 		ax.tx = min(max(float64(s.Position[i])*seatlink.PositionQuantum, ax.low), ax.high)
 		ax.tv = float64(s.Speed[i]) * seatlink.SpeedQuantum
 		ax.ta = min(max(float64(s.Acceleration[i])*seatlink.AccelerationQuantum, -ax.accel), ax.accel)
+		if i == 0 && c.is(Mirrored) {
+			ax.tx, ax.tv, ax.ta = min(max(2*ax.park-ax.tx, ax.low), ax.high), -ax.tv, -ax.ta
+		}
+	}
+	if c.is(Unlatches) && c.afterLoss && c.state == seatlink.StateHeld {
+		c.state, c.byItself, c.nextOwn = seatlink.StateArmed, true, c.now+c.period
 	}
 	if c.state != seatlink.StateArmed || c.byItself {
 		return // if by itself, its own tick takes the setpoint up
@@ -424,7 +471,7 @@ func (c *Controller) take(seq uint16) {
 		ax := &c.axes[i]
 		used = max(used, (math.Abs(ax.tx-ax.x)-positionSlip)/c.top(ax))
 	}
-	if used > c.credit {
+	if used > c.credit && !c.is(FollowsJumps) {
 		c.byItself = true
 		c.nextOwn = max(c.now, before+c.period)
 		return
@@ -458,29 +505,29 @@ func (c *Controller) arm(a *seatlink.Arm) seatlink.Result {
 	}
 	period := time.Duration(a.Period) * time.Microsecond
 	switch {
-	case a.Nonce != nonce:
+	case a.Nonce != nonce && !c.is(AnyNonce):
 		return seatlink.ResultNonce
-	case !c.homed && (c.state == seatlink.StateDisarmed || c.state == seatlink.StateReady):
+	case !c.homed && (c.state == seatlink.StateDisarmed || c.state == seatlink.StateReady) && !c.is(MovesUnhomed):
 		return seatlink.ResultNotHomed
-	case c.state != seatlink.StateReady:
+	case c.state != seatlink.StateReady && (c.state != seatlink.StateDisarmed || !c.is(MovesUnhomed)):
 		return seatlink.ResultState
-	case a.Hash != c.hash:
+	case a.Hash != c.hash && !c.is(AnyHash):
 		return seatlink.ResultHash
 	case period < shortest || period > longest:
 		return seatlink.ResultValue
-	case c.accepted == never || c.now-c.accepted > lateFlag || c.now-c.steady < steadyFor:
+	case (c.accepted == never || c.now-c.accepted > lateFlag || c.now-c.steady < steadyFor) && !c.is(ArmsUnsteady):
 		return seatlink.ResultStale
 	}
 	for i := range c.n {
 		ax := &c.axes[i]
-		if !c.near(ax.tx, ax.x) {
+		if !c.near(ax.tx, ax.x) && !c.is(ArmsFar) {
 			return seatlink.ResultFar
 		}
-		if a.Reduced && math.Abs(ax.tv) > ax.reduced*speedExcess {
+		if a.Reduced && !c.is(IgnoresReduced) && math.Abs(ax.tv) > ax.reduced*speedExcess {
 			return seatlink.ResultFar
 		}
 	}
-	c.state, c.reducedOn, c.period = seatlink.StateArmed, a.Reduced, period
+	c.state, c.reducedOn, c.period, c.afterLoss, c.gapped = seatlink.StateArmed, a.Reduced, period, false, false
 	c.byItself, c.nextOwn = true, c.now+period // walks to the setpoint before it follows
 	return seatlink.ResultOK
 }
@@ -497,6 +544,11 @@ func (c *Controller) tighten() seatlink.Result {
 	}
 	l := c.limits.Limits
 	x := c.axes[i].x * 1e9
+	if c.is(WidensLimits) && l.Valid() {
+		c.inForce[i] = l
+		c.adopt()
+		return seatlink.ResultOK
+	}
 	if !l.Valid() || !l.Within(&c.inForce[i]) || (c.homed && (x < float64(l.Low)-2 || x > float64(l.High)+2)) {
 		return seatlink.ResultValue
 	}
@@ -513,7 +565,9 @@ func (c *Controller) command(t seatlink.Type) seatlink.Result {
 		case seatlink.StateHoming:
 			return seatlink.ResultOK
 		default:
-			return seatlink.ResultState
+			if c.state != seatlink.StateArmed || !c.is(HomesArmed) {
+				return seatlink.ResultState
+			}
 		}
 		c.homed = false
 		c.state = seatlink.StateHoming
@@ -536,15 +590,19 @@ func (c *Controller) command(t seatlink.Type) seatlink.Result {
 			if !c.atRest() {
 				return seatlink.ResultState
 			}
-			c.faults, c.homed, c.state = 0, false, seatlink.StateDisarmed
+			c.faults, c.homed, c.state = 0, c.is(ResetKeepsHomed), seatlink.StateDisarmed
 			c.losses = [3]time.Duration{never, never, never}
 		default:
 			return seatlink.ResultState
 		}
 	case seatlink.TypeStop:
-		c.halt(seatlink.StateHeld)
+		if !c.is(IgnoresStop) {
+			c.halt(seatlink.StateHeld)
+		}
 	case seatlink.TypeDisarm:
-		c.halt(seatlink.StateReady)
+		if !c.is(IgnoresDisarm) {
+			c.halt(seatlink.StateReady)
+		}
 	}
 	return seatlink.ResultOK
 }
@@ -589,7 +647,11 @@ func (c *Controller) startMove(least time.Duration) {
 		ax.from = ax.x
 		dist := math.Abs(ax.park - ax.from)
 		// Peaks of the quintic 10τ³ - 15τ⁴ + 6τ⁵: speed 1.875/t, acceleration 5.774/t², jerk 60/t³.
-		longest = max(longest, 1.875*dist/ax.reduced, math.Sqrt(5.774*dist/ax.accel), math.Cbrt(60*dist/ax.jerk))
+		top := ax.reduced
+		if c.is(ParksFast) && c.state == seatlink.StateParking {
+			top = ax.speed
+		}
+		longest = max(longest, 1.875*dist/top, math.Sqrt(5.774*dist/ax.accel), math.Cbrt(60*dist/ax.jerk))
 	}
 	c.moveStart, c.moveFor = c.now, time.Duration(longest*1e9)
 	c.nextOwn = never
@@ -614,11 +676,12 @@ func brake(v, a, most, jerk, dt float64) float64 {
 	return min(max(b, a-d), a+d)
 }
 
-func (ax *axis) brakeTick(dt float64) {
-	b := brake(ax.v, ax.a, ax.accel, ax.jerk, dt)
+// brakeTick is a tick of the brake law with the axis's limits of acceleration and jerk.
+func (ax *axis) brakeTick(most, jerk, dt float64) {
+	b := brake(ax.v, ax.a, most, jerk, dt)
 	ax.a = b
 	ax.v = min(max(ax.v+b*dt, -ax.speed*speedExcess), ax.speed*speedExcess)
-	if math.Abs(ax.v) < 1e-9 && math.Abs(ax.a) <= ax.jerk*dt {
+	if math.Abs(ax.v) < 1e-9 && math.Abs(ax.a) <= jerk*dt {
 		ax.v, ax.a = 0, 0
 	}
 	ax.x += ax.v * dt
@@ -657,23 +720,35 @@ func (c *Controller) ownTick() {
 	if c.state == seatlink.StateArmed && c.now-c.accepted < 3*c.period/2 {
 		joined := true
 		for i := range c.n {
-			if !c.axes[i].chaseTick(c.top(&c.axes[i]), T) {
+			if ax := &c.axes[i]; c.gapped && c.is(LeapsAfterGap) {
+				ax.x, ax.v, ax.a = ax.tx, ax.tv, ax.ta
+			} else if !ax.chaseTick(c.top(ax), T) {
 				joined = false
 			}
 		}
 		if joined {
-			c.byItself, c.credit = false, 0
+			c.byItself, c.credit, c.gapped = false, 0, false
 			c.nextOwn = c.accepted + 3*c.period/2
 		}
 		return
 	}
+	if c.state == seatlink.StateArmed && c.is(NoWatchdog) {
+		return
+	}
 	if c.state == seatlink.StateArmed && !c.byItself {
-		c.byItself = true
+		c.byItself, c.gapped = true, true
 		c.late++
 	}
 	for i := range c.n {
 		ax := &c.axes[i]
-		ax.brakeTick(T)
+		most, jerk := ax.accel, ax.jerk
+		if c.is(WeakBrake) {
+			most /= 3
+		}
+		if c.is(HardBrake) {
+			most, jerk = 5*most, 1000*jerk
+		}
+		ax.brakeTick(most, jerk, T)
 		// Setpoints that the host's guard has passed never lead here.
 		if past := max(ax.low-ax.x, ax.x-ax.high); past > 0 && !c.near(past, 0) && c.faults&seatlink.FaultOverTravel == 0 {
 			c.faults |= seatlink.FaultOverTravel
@@ -718,6 +793,10 @@ func (c *Controller) Step(dt time.Duration) {
 // advance is everything that is due at t.
 func (c *Controller) advance(t time.Duration) {
 	c.now = t
+	if c.is(Restarts) && !c.restarted && t >= 2*time.Second {
+		c.restarted = true
+		c.boot(seatlink.ResetUnknown)
+	}
 	if c.state == seatlink.StateBoot {
 		if t < c.bootUntil {
 			return
@@ -732,8 +811,16 @@ func (c *Controller) advance(t time.Duration) {
 	}
 	switch c.state {
 	case seatlink.StateArmed:
-		if t-c.accepted >= latch {
+		after := latch
+		if c.is(LatchesLate) {
+			after = 5 * latch / 2
+		}
+		if t-c.accepted >= after && !c.is(NoWatchdog) {
 			c.lost()
+		}
+	case seatlink.StateReady:
+		if c.is(Creeps) && t < c.creepTill {
+			c.axes[0].x += 0.25e-6
 		}
 	case seatlink.StateHoming, seatlink.StateParking:
 		c.move()
@@ -754,11 +841,12 @@ func (c *Controller) advance(t time.Duration) {
 // lost latches the loss of the link.
 func (c *Controller) lost() {
 	c.losses = [3]time.Duration{c.losses[1], c.losses[2], c.now}
-	if first := c.losses[0]; first != never && c.now-first <= linkWithin {
+	if first := c.losses[0]; first != never && c.now-first <= linkWithin && !c.is(ForgetsLosses) {
 		c.faults |= seatlink.FaultLink
 		c.fail()
 		return
 	}
+	c.afterLoss = true
 	c.halt(seatlink.StateHeld)
 }
 
@@ -797,7 +885,7 @@ func (c *Controller) move() {
 		ax.a = Δ * 60 * τ * (1 - τ) * (1 - 2*τ) / (tf * tf)
 	}
 	if done {
-		c.homed, c.state = true, seatlink.StateReady
+		c.homed, c.state, c.creepTill = true, seatlink.StateReady, c.now+200*time.Millisecond
 	}
 }
 
