@@ -184,7 +184,7 @@ func (b *bench) open(ctx context.Context) (err error) {
 	}
 	// HELLO says who it is, the first STATUS how it is.
 	for range 200 {
-		if s := b.status(); s.Connected && s.N > 0 && s.Age < 1 {
+		if s := b.status(); s.Connected && s.Nonce != 0 { // the nonce comes with STATUS
 			return nil
 		}
 		if err := pause(ctx, 10*time.Millisecond); err != nil {

@@ -23,8 +23,8 @@ import (
 type Host struct {
 	server   *simulated.Server
 	settings seat.Settings
-	jog      jog.Settings // of the other program
-	sway     pose.Pose    // where the other program goes, and to its opposite
+	jog      jog.Settings  // of the other program
+	sway     pose.Pose     // where the other program goes, and to its opposite
 	switches atomic.Uint32 // home switches pressed by hand, a bit for each actuator
 	alarm    atomic.Uint32 // whose driver's alarm it is; the simulated controller knows only one
 	pulled   atomic.Bool
