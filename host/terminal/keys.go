@@ -25,11 +25,12 @@ const (
 	End                     // q, Ctrl-C
 	Choose                  // 1 to 9; Number says which source
 	Confirm                 // Enter
+	Move                    // an arrow: Number is 1 for right and up, -1 for left and down
 )
 
 // String is the kind in a word.
 func (k Kind) String() string {
-	names := [...]string{Stop: "stop", Holding: "holding", Arm: "arm", Park: "park", Home: "home", Reset: "reset", End: "end", Choose: "choose", Confirm: "confirm"}
+	names := [...]string{Stop: "stop", Holding: "holding", Arm: "arm", Park: "park", Home: "home", Reset: "reset", End: "end", Choose: "choose", Confirm: "confirm", Move: "move"}
 	if int(k) < len(names) && k > 0 {
 		return names[k]
 	}
@@ -39,7 +40,7 @@ func (k Kind) String() string {
 // Key is one thing that was asked for.
 type Key struct {
 	Kind     Kind
-	Number   int     // of Choose
+	Number   int     // of Choose and Move
 	Progress float64 // of Holding, 0 to 1; 0: let go
 }
 
@@ -68,7 +69,7 @@ var ErrNoTerminal = errors.New("keys cannot be read: the input is no terminal; r
 // receiver, and what is pressed meanwhile waits behind it.
 //
 // To arm, a is held for ArmTime: see there. Keys with no meaning stop, because a hand that hits the keyboard in haste hits any;
-// arrow and function keys do nothing.
+// function keys do nothing.
 func ReadKeys(ctx context.Context, f *os.File) (<-chan Key, func(), error) {
 	fd := int(f.Fd())
 	if !term.IsTerminal(fd) {
@@ -265,7 +266,14 @@ func (d *decoder) sequence(c byte, now time.Time) []Key {
 		return nil
 	case c >= 0x40 && c <= 0x7e && n < longest:
 		d.escape = nil
-		return d.release()
+		out := d.release()
+		switch {
+		case n == 2 && (c == 'C' || c == 'A'):
+			out = append(out, Key{Kind: Move, Number: 1})
+		case n == 2 && (c == 'D' || c == 'B'):
+			out = append(out, Key{Kind: Move, Number: -1})
+		}
+		return out
 	}
 	d.escape = nil
 	return append(d.release(), Key{Kind: Stop})

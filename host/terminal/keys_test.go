@@ -28,7 +28,7 @@ func play(keys ...typed) string {
 				continue
 			}
 			s := k.Kind.String()
-			if k.Kind == Choose {
+			if k.Kind == Choose || k.Kind == Move {
 				s += fmt.Sprint(k.Number)
 			}
 			out = append(out, s)
@@ -74,10 +74,10 @@ func TestKeys(t *testing.T) {
 		{"letter beyond ASCII is one key", []typed{{0, "ü"}}, "stop"},
 		{"named keys", []typed{{0, "phr3\r"}}, "park home reset choose3 confirm"},
 		{"end", []typed{{0, "q"}, {ms, "\x03"}}, "end end"},
-		{"arrows", []typed{{0, "\x1b[A"}, {ms, "\x1bOB"}, {ms, "\x1b[1;5C"}}, ""},
+		{"arrows", []typed{{0, "\x1b[A"}, {ms, "\x1bOB"}, {ms, "\x1b[1;5C"}, {ms, "\x1b[C"}}, "move1 move-1 move1"},
 		{"function keys", []typed{{0, "\x1b[15~"}, {ms, "\x1bOP"}, {ms, "\x1b[24;2~"}}, ""},
 		{"mouse and focus reports", []typed{{0, "\x1b[I"}, {ms, "\x1b[<0;10;10M"}}, ""},
-		{"arrow in pieces", []typed{{0, "\x1b"}, {10 * ms, "["}, {10 * ms, "A"}}, ""},
+		{"arrow in pieces", []typed{{0, "\x1b"}, {10 * ms, "["}, {10 * ms, "A"}}, "move1"},
 		{"arrow too slow is Esc and keys", []typed{{0, "\x1b"}, {40 * ms, "["}}, "stop stop"},
 		{"escape three times", []typed{{0, "\x1b\x1b\x1b"}}, "stop stop stop"},
 		{"escape and park at once", []typed{{0, "\x1bp"}}, "stop"},
