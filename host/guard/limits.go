@@ -61,9 +61,10 @@ const (
 	HeldNotFinite                     // the wanted pose has no meaning
 	HeldLimits                        // new limits wait until the seat can keep them
 	HeldBrake                         // a stop was asked for
+	HeldSwing                         // the demand swung near the limits for so long that it is faded
 )
 
-var heldNames = [...]string{"travel", "speed", "acceleration", "jerk", "reach", "actuator", "not finite", "new limits", "braking"}
+var heldNames = [...]string{"travel", "speed", "acceleration", "jerk", "reach", "actuator", "not finite", "new limits", "braking", "sustained swing"}
 
 // String lists the reasons in words.
 func (h Held) String() string {

@@ -208,6 +208,7 @@ type Machine struct {
 	from  pose.Pose // where the fade began
 	took  float64   // s into the fade
 	takes float64   // s the fade takes
+	swing *Swing
 	late  bool      // the operator is late
 	cap   pose.Pose // the most of each axis while he is
 }
@@ -218,7 +219,7 @@ func NewMachine(m mechanism.Mechanism, limits Limits, dt float64) (*Machine, err
 	if err != nil {
 		return nil, err
 	}
-	return &Machine{l: l, dt: dt}, nil
+	return &Machine{l: l, dt: dt, swing: NewSwing(dt)}, nil
 }
 
 // SetLimits is the guard's: see Limiter.SetLimits.
@@ -292,6 +293,10 @@ func (m *Machine) Step(in Input) Output {
 	if m.ending && !m.ended {
 		m.end(c, &out)
 	}
+	for i, ax := range m.l.axes {
+		m.swing.see(ax, m.l.v[i], m.l.a[i], &m.l.limits)
+	}
+	m.swing.tick()
 	out.State, out.Cause, out.Ended = m.state, m.cause, m.ended
 	out.Pose = m.l.Pose()
 	out.Actuators, out.Speeds, out.Accelerations = m.l.Actuators()
@@ -593,7 +598,8 @@ func (m *Machine) riding(in *Input, ask Ask, out *Output) {
 	}
 	m.took += m.dt
 	s := m.blend()
-	target := in.Wanted
+	target, level := in.Wanted, m.level()
+	swings := m.swing.Apply(&target, &level, &m.l.limits)
 	if m.took < m.takes {
 		for a := range target {
 			target[a] = m.from[a] + s*(target[a]-m.from[a])
@@ -610,7 +616,6 @@ func (m *Machine) riding(in *Input, ask Ask, out *Output) {
 	}
 	m.late = late
 	if late {
-		level := m.level()
 		for a := range target {
 			c := math.Abs(m.cap[a] - level[a])
 			if target[a] == target[a] {
@@ -621,6 +626,9 @@ func (m *Machine) riding(in *Input, ask Ask, out *Output) {
 	}
 	out.Fade = s
 	_, out.Held = m.l.Step(target)
+	if swings {
+		out.Held |= HeldSwing
+	}
 }
 
 // settle begins to fade to level.

@@ -20,6 +20,7 @@ type far struct {
 	wait    int
 	homing  int
 	parking int
+	home    mechanism.Positions // level
 }
 
 func newFar() *far {
@@ -32,12 +33,12 @@ func (f *far) take(o Output) {
 	}
 	if f.homing > 0 {
 		if f.homing--; f.homing == 0 {
-			f.Homing, f.Homed, f.Position = false, true, mechanism.Positions{}
+			f.Homing, f.Homed, f.Position = false, true, f.home
 		}
 	}
 	if f.parking > 0 {
 		if f.parking--; f.parking == 0 {
-			f.Ready, f.Position = true, mechanism.Positions{}
+			f.Ready, f.Position = true, f.home
 		}
 	}
 	if f.pending != CommandNone {
@@ -69,25 +70,30 @@ func (f *far) take(o Output) {
 
 // scene is a machine, its controller and its source and operator.
 type scene struct {
-	t    testing.TB
-	m    *Machine
-	f    *far
-	j    *judges
-	in   Input
-	out  Output
-	k    int
-	seen bool // the stream that is judged goes on from the last tick
-	last Output
+	t     testing.TB
+	m     *Machine
+	f     *far
+	j     *judges
+	in    Input
+	out   Output
+	k     int
+	seen  bool // the stream that is judged goes on from the last tick
+	last  Output
+	where string
 }
 
-func newScene(t testing.TB) *scene {
-	m := cranks(t)
-	l := turn(-8, 8, 40, 300, 5000)
+func newScene(t testing.TB) *scene { return sceneOf(t, cranks(t), turn(-8, 8, 40, 300, 5000)) }
+
+func sceneOf(t testing.TB, m mechanism.Mechanism, l Limits) *scene {
 	mm, err := NewMachine(m, l, dt)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return &scene{t: t, m: mm, f: newFar(), j: newJudges(mm.l, l), in: Input{Live: true}}
+	f := newFar()
+	if err := m.Inverse(mm.level(), &f.home); err != nil {
+		t.Fatal(err)
+	}
+	return &scene{t: t, m: mm, f: f, j: newJudges(mm.l, l), in: Input{Live: true}}
 }
 
 func (s *scene) wanted() pose.Pose {
@@ -111,7 +117,7 @@ func (s *scene) step() Output {
 	s.last, s.out = s.out, o
 	if o.Setpoint && s.seen || moving(o.State) && moving(was) {
 		if err := s.j.see(o.Pose); err != nil {
-			s.t.Fatalf("%v after %v: %v", o.State, was, err)
+			s.t.Fatalf("%s: %v after %v: %v", s.where, o.State, was, err)
 		}
 	} else {
 		s.j.rest(o.Pose)
