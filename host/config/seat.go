@@ -186,3 +186,13 @@ func findIn(n *node, key string) *node {
 	}
 	return n.find(key)
 }
+
+// OrdinarySeat is a seat of ordinary size with a kind of mechanism, on the simulated port, for a maker to start from. A
+// box has no ordinary size.
+func OrdinarySeat(kind string) (Seat, error) {
+	s := Seat{Port: Simulated, Driver: LinkDriver, Mechanism: OrdinaryMechanism(kind), Limits: usualLimits()}
+	if _, err := s.Mechanism.New(); err != nil {
+		return Seat{}, err
+	}
+	return ParseSeat(kind, s.Text())
+}

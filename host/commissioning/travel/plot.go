@@ -5,9 +5,11 @@ import (
 	"image/color"
 	"io"
 	"math"
+	"strconv"
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/plotter"
+	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 	"gonum.org/v1/plot/vg/vgsvg"
@@ -71,9 +73,36 @@ func newPlot(title, x, y string) *plot.Plot {
 	p.X.Label.TextStyle.Font.Size, p.Y.Label.TextStyle.Font.Size = 12, 12
 	p.X.Tick.Label.Font.Size, p.Y.Tick.Label.Font.Size = 11, 11
 	p.Legend.TextStyle.Font.Size = 10
+	for _, style := range []*text.Style{&p.Title.TextStyle, &p.X.Label.TextStyle, &p.Y.Label.TextStyle, &p.X.Tick.Label, &p.Y.Tick.Label, &p.Legend.TextStyle} {
+		style.Font.Variant = sans
+	}
+	p.X.Tick.Marker, p.Y.Tick.Marker = plot.TickerFunc(ticks), plot.TickerFunc(ticks)
 	p.Legend.Padding = 1 * vg.Millimeter
 	p.Add(grid())
 	return p
+}
+
+const sans = "Sans"
+
+// legendRoom is what so many lines of legend add to the height of a plot, as a share of it.
+func legendRoom(lines int) float64 {
+	share := 0.037*float64(lines) + 0.03
+	return share / (1 - share)
+}
+
+// ticks are at round numbers, about eight of them.
+func ticks(low, high float64) (out []plot.Tick) {
+	step := math.Pow(10, math.Floor(math.Log10((high-low)/4)))
+	for _, more := range []float64{2, 2.5, 2} {
+		if (high-low)/step > 9 {
+			step *= more
+		}
+	}
+	for v := math.Ceil(low/step) * step; v <= high; v += step {
+		v = math.Round(v/step) * step
+		out = append(out, plot.Tick{Value: v, Label: strconv.FormatFloat(v+0, 'g', 4, 64)})
+	}
+	return out
 }
 
 func grid() *plotter.Grid {
@@ -110,9 +139,11 @@ func (s Seat) plotReach(x, y pose.Axis) *plot.Plot {
 		}
 		return points
 	}
+	named := 0
 	add := func(name string, l *plotter.Line) {
 		p.Add(l)
 		if name != "" {
+			named++
 			p.Legend.Add(name, l)
 		}
 	}
@@ -151,28 +182,29 @@ func (s Seat) plotReach(x, y pose.Axis) *plot.Plot {
 			name = "least transmission angle"
 		}
 		add(name, line(closed(grow(points)), fx, fy, faint, 0.9))
-		at := points[rays*5/8%len(points)] // down left, where the lines are apart
+		at := points[rays/4%len(points)] // straight up
 		labels.XYs = append(labels.XYs, plotter.XY{X: at.X * fx, Y: at.Y * fy})
-		labels.Labels = append(labels.Labels, fmt.Sprintf("%g", angle))
+		labels.Labels = append(labels.Labels, fmt.Sprintf("%g deg", angle))
 	}
 	if dead := grow(s.DeadCentres(x, y)); len(dead) > 0 {
 		if len(dead) == rays {
 			dead = closed(dead)
 		}
-		add("dead centre", line(dead, fx, fy, deadC, 2))
+		add("dead centre, others level", line(dead, fx, fy, deadC, 2))
 	}
 	if len(labels.Labels) > 0 {
-		text, err := plotter.NewLabels(labels)
+		words, err := plotter.NewLabels(labels)
 		if err == nil { // as many places as words
-			for i := range text.TextStyle {
-				text.TextStyle[i].Font.Size, text.TextStyle[i].Color = 10, faint
+			for i := range words.TextStyle {
+				style := &words.TextStyle[i]
+				style.Font.Size, style.Font.Variant, style.Color, style.XAlign = 9, sans, ink, draw.XCenter
 			}
-			text.Offset = vg.Point{X: -4 * vg.Millimeter, Y: -4 * vg.Millimeter}
-			p.Add(text)
+			words.Offset = vg.Point{Y: -5.5 * vg.Millimeter}
+			p.Add(words)
 		}
 	}
 	p.X.Min, p.X.Max = -1.06*widest.X*fx, 1.06*widest.X*fx
-	p.Y.Min, p.Y.Max = -1.42*widest.Y*fy, 1.06*widest.Y*fy // room for the legend
+	p.Y.Min, p.Y.Max = -(1.06+legendRoom(named)*2.12)*widest.Y*fy, 1.06*widest.Y*fy
 	p.Legend.Left, p.Legend.Top = true, false
 	p.Legend.XOffs, p.Legend.YOffs = 2*vg.Millimeter, 1*vg.Millimeter
 	return p
@@ -221,6 +253,7 @@ func (s Seat) plotActuators(a pose.Axis) *plot.Plot {
 			lowest, highest = min(lowest, q[i]), max(highest, q[i])
 		}
 	}
+	var ends plotter.XYs
 	for i, c := range curves {
 		if len(c) == 0 {
 			continue
@@ -240,15 +273,15 @@ func (s Seat) plotActuators(a pose.Axis) *plot.Plot {
 		p.Add(l)
 		p.Legend.Add(name, l)
 		if isCrank {
-			dots, err := plotter.NewScatter(plotter.XYs{{X: c[0].X * fa, Y: c[0].Y * f}, {X: c[len(c)-1].X * fa, Y: c[len(c)-1].Y * f}})
-			if err == nil && same < 0 {
-				dots.GlyphStyle = draw.GlyphStyle{Color: deadC, Radius: 3.5, Shape: draw.CircleGlyph{}}
-				p.Add(dots)
-				if i == 0 {
-					p.Legend.Add("dead centre, where it ends", dots)
-				}
+			for _, end := range []Point{c[0], c[len(c)-1]} {
+				ends = append(ends, plotter.XY{X: end.X * fa, Y: end.Y * f})
 			}
 		}
+	}
+	if dots, err := plotter.NewScatter(ends); err == nil && len(ends) > 0 {
+		dots.GlyphStyle = draw.GlyphStyle{Color: deadC, Radius: 3.5, Shape: draw.CircleGlyph{}}
+		p.Add(dots)
+		p.Legend.Add("dead centre, where it ends", dots)
 	}
 	room := 0.08 * (highest - lowest)
 	bottom, top := lowest-room, highest+room
@@ -269,7 +302,12 @@ func (s Seat) plotActuators(a pose.Axis) *plot.Plot {
 		}
 	}
 	p.X.Min, p.X.Max = min(left, l.Low[a])*fa, max(right, l.High[a])*fa
-	p.Y.Min, p.Y.Max = (bottom-0.34*(top-bottom))*f, top*f // room for the legend
+	named := 2
+	for _, c := range curves {
+		named += min(1, len(c))
+	}
+	named += min(1, len(ends))
+	p.Y.Min, p.Y.Max = (bottom-legendRoom(named)*(top-bottom))*f, top*f
 	p.Legend.Left, p.Legend.Top = true, false
 	p.Legend.XOffs, p.Legend.YOffs = 2*vg.Millimeter, 1*vg.Millimeter
 	return p
