@@ -1,14 +1,18 @@
 #include "frame.h"
 
+/* The polynomial 0x1021 a byte at a time, in steps that an 8-bit processor does in one. */
+static inline uint16_t crc_of(uint16_t crc, uint8_t byte)
+{
+	uint8_t high = (uint8_t)(crc >> 8), low = (uint8_t)crc;
+	high ^= byte;
+	high ^= high >> 4;
+	low ^= (uint8_t)(high << 4) ^ (uint8_t)(high >> 3);
+	return (uint16_t)((uint16_t)low << 8 | (uint8_t)(high ^ (uint8_t)(high << 5)));
+}
+
 uint16_t frame_crc(uint16_t crc, uint8_t byte)
 {
-	/* The polynomial 0x1021 a byte at a time, without a table. */
-	crc = (uint16_t)((crc >> 8) | (crc << 8));
-	crc ^= byte;
-	crc ^= (uint8_t)((uint8_t)crc >> 4);
-	crc ^= (uint16_t)(crc << 12);
-	crc ^= (uint16_t)((crc & 0xFF) << 5);
-	return crc;
+	return crc_of(crc, byte);
 }
 
 /* Decodes COBS in its own front; 0 where it is none. No frame is that short, so 0 is free. */
@@ -41,7 +45,7 @@ static bool whole(struct frame_decoder *d, uint8_t n, struct frame *out)
 	}
 	n = (uint8_t)(n - 2);
 	for (i = 0; i < n; i++)
-		crc = frame_crc(crc, p[i]);
+		crc = crc_of(crc, p[i]);
 	if (crc != (uint16_t)(p[n] | (uint16_t)p[n + 1] << 8)) {
 		d->crc_errors++;
 		return false;
@@ -74,39 +78,38 @@ bool frame_decode(struct frame_decoder *d, uint8_t byte, struct frame *out)
 	return n != 0 && whole(d, n, out); /* a lone 0x00 is how a sender gets us into step */
 }
 
-struct stuffer {
-	uint8_t *out;
-	uint8_t code; /* where the code of this piece is */
-	uint8_t n;
-	uint16_t crc;
-};
-
-static void stuff(struct stuffer *s, uint8_t byte)
-{
-	s->crc = frame_crc(s->crc, byte);
-	if (byte == 0) {
-		s->out[s->code] = (uint8_t)(s->n - s->code);
-		s->code = s->n++;
-		return;
-	}
-	s->out[s->n++] = byte;
-}
-
 uint8_t frame_encode(uint8_t *out, uint8_t type, uint16_t sequence, const uint8_t *payload, uint8_t length)
 {
-	struct stuffer s = {out, 0, 1, 0xFFFF};
-	uint16_t crc;
-	uint8_t i;
+	uint8_t *code = out, *to = out + 1;
+	uint8_t head[3] = {type, (uint8_t)sequence, (uint8_t)(sequence >> 8)}, tail[2];
+	const uint8_t *part = head;
+	uint8_t left = sizeof head, parts = 3;
+	uint16_t crc = 0xFFFF;
 
-	stuff(&s, type);
-	stuff(&s, (uint8_t)sequence);
-	stuff(&s, (uint8_t)(sequence >> 8));
-	for (i = 0; i < length; i++)
-		stuff(&s, payload[i]);
-	crc = s.crc;
-	stuff(&s, (uint8_t)crc);
-	stuff(&s, (uint8_t)(crc >> 8));
-	out[s.code] = (uint8_t)(s.n - s.code);
-	out[s.n++] = 0;
-	return s.n;
+	for (;;) {
+		while (left--) {
+			uint8_t byte = *part++;
+			crc = crc_of(crc, byte);
+			if (byte == 0) {
+				*code = (uint8_t)(to - code);
+				code = to++;
+			} else {
+				*to++ = byte;
+			}
+		}
+		if (--parts == 0)
+			break;
+		if (parts == 2) {
+			part = payload;
+			left = length;
+		} else {
+			tail[0] = (uint8_t)crc;
+			tail[1] = (uint8_t)(crc >> 8);
+			part = tail;
+			left = sizeof tail;
+		}
+	}
+	*code = (uint8_t)(to - code);
+	*to++ = 0;
+	return (uint8_t)(to - out);
 }
