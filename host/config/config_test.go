@@ -397,6 +397,35 @@ func TestOrdinaryMechanisms(t *testing.T) {
 	}
 }
 
+// The page of the mechanisms has a block for each kind, which is that of ordinary size.
+func TestMechanismPage(t *testing.T) {
+	page, err := os.ReadFile("../mechanism/README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var kinds []string
+	for _, block := range strings.Split(string(page), "```toml\n")[1:] {
+		block, _, _ = strings.Cut(block, "```")
+		s, err := ParseSeat("README.md", []byte(block))
+		if err != nil {
+			t.Errorf("%v\n%s", err, block)
+			continue
+		}
+		kinds = append(kinds, s.Mechanism.Kind)
+		if diff := cmp.Diff(OrdinaryMechanism(s.Mechanism.Kind), s.Mechanism, cmpopts.EquateApprox(1e-11, 0)); diff != "" {
+			t.Errorf("%s: %s", s.Mechanism.Kind, diff)
+		}
+		for _, x := range s.Mechanism.form().measures { // also those that may be left out
+			if !strings.Contains(block, "\n"+x.key()+" = ") {
+				t.Errorf("%s: the page does not have %s", s.Mechanism.Kind, x.key())
+			}
+		}
+	}
+	if diff := cmp.Diff(append(kinds, Box), Kinds()); diff != "" {
+		t.Error(diff)
+	}
+}
+
 func TestSeatTextReadsBack(t *testing.T) {
 	seats := map[string]Seat{"default": DefaultSeat()}
 	data, err := os.ReadFile("testdata/seat-box.txt")
