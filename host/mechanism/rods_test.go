@@ -456,7 +456,7 @@ func TestUnreachableChangesNothing(t *testing.T) {
 		if err := m.Inverse(p, &q); err != nil || m.Inverse(pose.Pose{}, &level) != nil || q != level {
 			t.Errorf("%s: the axes that it has not count: %v", name, err)
 		}
-		for _, q := range []Positions{{math.NaN()}, {math.Inf(1)}, {-1e3}, {0, 1e9}} {
+		for _, q := range []Positions{{math.NaN()}, {math.Inf(1)}, {-1e3}, {1e9}} {
 			if p, err := m.Forward(q, pose.Pose{}); !errors.Is(err, ErrUnreachable) {
 				t.Errorf("%s: actuators %v give %v, %v", name, q, p, err)
 			}
