@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -70,7 +69,7 @@ func Load(folder string) (Program, Manifest, error) {
 	if p.Name == "." || p.Name == ".." {
 		p.Name = filepath.Base(p.Dir)
 	}
-	if p.Command, err = inFolder(p.Dir, m.Command); err != nil {
+	if p.Command, _, err = Resolve(p.Dir, m.Command, false); err != nil {
 		fault("command", "%v", err)
 	}
 	for _, name := range m.Environment {
@@ -79,41 +78,6 @@ func Load(folder string) (Program, Manifest, error) {
 		}
 	}
 	return p, m, errors.Join(faults...)
-}
-
-// inFolder resolves a command whose files are in a folder and nowhere else.
-func inFolder(folder string, command []string) ([]string, error) {
-	if len(command) == 0 {
-		return nil, errors.New("is missing: name a program in the folder, or an interpreter and a script")
-	}
-	own := func(word string) (string, bool) {
-		if !filepath.IsLocal(word) {
-			return "", false
-		}
-		path := filepath.Join(folder, word)
-		info, err := os.Stat(path)
-		return path, err == nil && info.Mode().IsRegular()
-	}
-	out := slices.Clone(command)
-	if path, ok := own(out[0]); ok {
-		out[0] = path
-		return out, nil
-	}
-	if filepath.Base(out[0]) != out[0] {
-		return nil, fmt.Errorf("%q is no file in the folder", out[0])
-	}
-	interpreter, err := exec.LookPath(out[0])
-	if err != nil {
-		return nil, fmt.Errorf("%q is neither a file in the folder nor a program on this machine: %w", out[0], err)
-	}
-	out[0] = interpreter
-	for i, word := range out[1:] {
-		if path, ok := own(word); ok {
-			out[i+1] = path
-			return out, nil
-		}
-	}
-	return nil, fmt.Errorf("%q starts no file of the folder: name the script", command)
 }
 
 // misread puts file, line and column before what the parser says.
