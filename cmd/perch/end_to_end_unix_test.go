@@ -18,6 +18,7 @@ import (
 
 	"github.com/creack/pty"
 
+	"perch/host/commissioning"
 	"perch/host/config"
 	"perch/host/seat/simulated"
 	"perch/proto/seatlink"
@@ -283,6 +284,24 @@ func TestAStopIsHeardWhileTheRideEnds(t *testing.T) {
 	r.end(exitDone)
 }
 
+// commissioned writes a seat file whose record says that some steps passed with a controller, and a configuration file that
+// names it.
+func commissioned(t *testing.T, s config.Seat, who commissioning.Controller, steps ...string) (path string) {
+	t.Helper()
+	folder := t.TempDir()
+	seat := filepath.Join(folder, "seat.toml")
+	path = filepath.Join(folder, "ride.toml")
+	for _, name := range steps {
+		s.Record = commissioning.Enter(s, who, name, config.Step{Date: time.Now(), Outcome: config.Passed})
+	}
+	for file, text := range map[string][]byte{seat: s.Text(), path: []byte("seat_file = \"seat.toml\"\n")} {
+		if err := os.WriteFile(file, text, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return path
+}
+
 // TestARealSeatMovesOnlyWhenAsked rides on a controller that does not say that it is simulated.
 func TestARealSeatMovesOnlyWhenAsked(t *testing.T) {
 	t.Parallel()
@@ -308,7 +327,9 @@ func TestARealSeatMovesOnlyWhenAsked(t *testing.T) {
 		return state, motors
 	}
 	_, first := look()
-	r := start(t, "--seat", name, "--set", "start=45")
+	var who commissioning.Controller
+	server.With(func(c *simulated.Controller) { who = commissioning.Controller{Board: "simulated", Firmware: "1.0.0", Limits: c.Hash()} })
+	r := start(t, "--config", commissioned(t, c.Seat, who, commissioning.Steps()...), "--seat", name, "--set", "start=45")
 	r.outside = true
 	still := func(want string) {
 		t.Helper()

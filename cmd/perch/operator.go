@@ -7,10 +7,12 @@ import (
 	"math"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 	"time"
 
 	"perch/host/commissioning"
+	"perch/host/config"
 	"perch/host/guard"
 	"perch/host/ride"
 	"perch/host/seat"
@@ -56,6 +58,7 @@ func (o *operator) attend(arm bool) {
 	switch {
 	case simulated:
 		o.say(slog.LevelInfo, "the controller says that it is simulated: it homes and arms itself, since nothing moves")
+	case o.unproven():
 	case arm:
 		o.caution()
 		o.confirm = true
@@ -93,6 +96,28 @@ func (o *operator) attend(arm bool) {
 }
 
 func (o *operator) simulated() bool { return statusOf(o.driver).Simulated }
+
+// lack is what the seat's commissioning record lacks for the controller that is there; nil where it may be ridden.
+func lack(s config.Seat, d seat.Driver) error {
+	status := statusOf(d)
+	if status.Simulated {
+		return nil
+	}
+	return commissioning.Check(s, ride.Identity(&status))
+}
+
+// unproven says what the record lacks, if anything: then no key of a ride moves the seat.
+func (o *operator) unproven() bool {
+	err := lack(o.screen.c.Seat, o.driver)
+	if err == nil {
+		return false
+	}
+	for line := range strings.Lines(err.Error()) {
+		o.say(slog.LevelWarn, strings.TrimSpace(line))
+	}
+	o.say(slog.LevelWarn, "until then no source moves this seat; perch jog and perch commission do, while a key is held")
+	return true
+}
 
 // oneWay says whether the controller answers nothing.
 func (o *operator) oneWay() bool { return statusOf(o.driver).OneWay }
@@ -151,11 +176,14 @@ func (o *operator) press(key terminal.Key) {
 		o.ride.Ask(guard.AskStop)
 	case terminal.Holding:
 		o.screen.holding.Store(math.Float64bits(key.Progress))
-		if !o.simulated() {
+		if !o.simulated() && lack(o.screen.c.Seat, o.driver) == nil {
 			o.caution()
 		}
 	case terminal.Arm:
 		o.screen.holding.Store(0)
+		if o.unproven() {
+			return
+		}
 		if !o.read && !o.simulated() {
 			o.read = true
 			o.say(slog.LevelWarn, "not armed yet: read the cautions above, let go, and hold a again")
@@ -171,8 +199,14 @@ func (o *operator) press(key terminal.Key) {
 			o.say(slog.LevelInfo, "not armed: the seat needs attention; mend the cause, then r, h, and hold a again")
 		}
 	case terminal.Park:
+		if o.unproven() {
+			return
+		}
 		o.ride.Ask(guard.AskPark)
 	case terminal.Home:
+		if o.unproven() {
+			return
+		}
 		if o.oneWay() && !o.levelled {
 			o.levelled = true
 			o.say(slog.LevelWarn, "does the seat stand level, by a spirit level, with nobody on it? Press h again to say that it does")

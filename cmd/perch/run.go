@@ -292,6 +292,7 @@ func run(ctx context.Context, w io.Writer, o runOptions) (err error) {
 	r, err := ride.New(ride.Settings{
 		Chain: chainSettings(c, m), Sources: from, Recorder: recorder, Log: log,
 		Tell: screen.tell, Attended: true, RealTime: true, Length: o.length, Probe: probe,
+		Commissioned: commissioning.NewGate(c.Seat),
 	})
 	if err != nil {
 		return refuse(err)
@@ -307,8 +308,13 @@ func run(ctx context.Context, w io.Writer, o runOptions) (err error) {
 		return refuse(errors.Join(err, r.Stop()))
 	}
 	defer func() { err = errors.Join(err, link.Close()) }()
-	if c.SeatFile == "" && c.Seat.Port != config.Simulated && !statusOf(link).Simulated {
-		screen.tell(slog.LevelWarn, "no seat file was given: the built-in seat's measures and limits hold; unless yours is that seat, end now and name its file with seat_file in --config")
+	if s := statusOf(link); c.SeatFile == "" && !s.Simulated {
+		return refuse(errors.Join(fmt.Errorf("seat %q: the controller %q moves a real seat, and no seat file says what that is; name it with seat_file = \"seat.toml\" in a --config file", s.Port, s.Board), r.Stop()))
+	}
+	if o.arm {
+		if err := lack(c.Seat, link); err != nil {
+			return refuse(errors.Join(fmt.Errorf("--arm: %w", err), r.Stop()))
+		}
 	}
 	operator := newOperator(ctx, cancel, r, screen, link)
 	defer operator.restore()

@@ -289,12 +289,22 @@ func (b *bench) start(ctx context.Context, s jog.Settings) error {
 
 // hold is a hold of the jog that ends when done says so; a fault of the controller ends it too, but where it may.
 func (b *bench) hold(instruction string, press func() jog.Press, done func(s *jog.Snapshot) bool) error {
+	stopped := false
 	return b.Operator.Hold(instruction, Hold{
-		Press: func() { b.jog.Press(press()) },
-		Stop:  b.jog.Stop,
+		Press: func() {
+			if !stopped {
+				b.jog.Press(press())
+			}
+		},
+		Stop: func() {
+			stopped = true
+			b.jog.Stop()
+		},
 		Done: func() (bool, error) {
 			s := b.jog.Snapshot()
 			switch {
+			case stopped && s.State != jog.Moving && s.State != jog.Stopping:
+				return false, errStopped
 			case done(&s):
 				return true, nil
 			case s.State == jog.Away:
@@ -360,6 +370,8 @@ func (b *bench) reset() error {
 	}
 	return nil
 }
+
+var errStopped = errors.New("stopped by the stop key; nothing was recorded, do this step again")
 
 var errSlow = errors.New("too slow")
 
