@@ -1,6 +1,7 @@
 package controller
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"time"
@@ -89,6 +90,26 @@ func (s *Subject) armed(what, expected string, kind string) (conformance.Finding
 		return conformance.Finding{}, err
 	}
 	return fail(what+": RESULT 0, it armed", expected, because("arming", kind, "ARM is accepted with %s", what)), nil
+}
+
+// armedFed is called where ARM was accepted after setpoints that must not count as fresh. A controller that arms after no
+// setpoints at all has another mistake, that of arm-steady: then there is no finding.
+func (s *Subject) armedFed(what, expected string) (*conformance.Finding, error) {
+	if err := s.halt(); err != nil {
+		return nil, err
+	}
+	if err := s.stand(usual, steady); err != nil {
+		return nil, err
+	}
+	s.player.on = false
+	if err := s.pass(150 * ms); err != nil {
+		return nil, err
+	}
+	if r, heard, err := s.armWith(nil); err != nil || heard && r == seatlink.ResultOK {
+		return nil, errors.Join(err, s.halt())
+	}
+	f := fail(what+": RESULT 0, it armed", expected, because("watchdog", "stuck", "%s count as fresh", what))
+	return &f, nil
 }
 
 // refusal is an ARM that must not be accepted.

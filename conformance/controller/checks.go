@@ -51,15 +51,19 @@ func check(id, title, doc string, try func(s *Subject) (conformance.Finding, err
 		for again := 0; again < 2 && err == nil && f.Outcome == conformance.Warn; again++ {
 			f, err = try(s) // the host's own delay may be all that it was
 		}
-		if f.Outcome == conformance.Warn && f.Needs != "" {
+		switch { // doubtful three times
+		case f.Outcome != conformance.Warn:
+		case f.Needs != "":
 			f.Outcome = conformance.NotCheckable
+		case f.Diagnosis != nil:
+			f.Outcome = conformance.Fail
 		}
 		if errors.Is(err, errSilent) {
 			return fail("nothing more came from it, for 3 s", "a controller that goes on talking whatever comes", &conformance.Diagnosis{Signal: "line", Kind: "silent",
 				Detail: "it hung or fell silent while this was tried"}), nil
 		}
 		if f.Outcome == conformance.Fail {
-			s.watch.moved = s.watch.moved[:seen] // this check has answered for it
+			s.watch.answered(seen)
 		}
 		s.player.on = false
 		return f, err

@@ -2,6 +2,7 @@ package controller
 
 import (
 	"context"
+	"os"
 	"testing"
 	"time"
 
@@ -46,6 +47,9 @@ func judged(t *testing.T, line Line, only ...string) conformance.Report {
 		t.Fatal(err)
 	}
 	return Run(context.Background(), s, checks, func(r conformance.Result) {
+		if r.Outcome == conformance.Pass || r.Unclaimed {
+			return
+		}
 		t.Logf("%6.1f s  %-14s %-18s %s | %s | %v", line.Now().Seconds(), r.Outcome, r.ID, r.Measured, r.Needs, r.Diagnosis)
 	})
 }
@@ -60,9 +64,99 @@ func simulatedLine(t *testing.T, s simulated.Settings) *virtual {
 }
 
 func TestTheSimulatedControllerConforms(t *testing.T) {
-	_ = seatlink.Axes{}
-	r := judged(t, simulatedLine(t, simulated.Settings{}))
-	if r.Verdict != conformance.Conforms {
-		t.Errorf("%s", r.Verdict)
+	for name, settings := range seats() {
+		t.Run(name, func(t *testing.T) {
+			if r := judged(t, simulatedLine(t, settings)); r.Verdict != conformance.Conforms || r.Count(conformance.Warn) > 0 {
+				t.Errorf("%s, %d to be looked at", r.Verdict, r.Count(conformance.Warn))
+			}
+		})
+	}
+}
+
+// brokenBy are the checks that must name each broken controller.
+func brokenBy() map[string]string {
+	return map[string]string{
+		"no-watchdog":       "watchdog",
+		"latches-late":      "watchdog",
+		"wrong-crc-taken":   "crc-checked",
+		"wrong-crc-sent":    "crc-sent",
+		"moves-unhomed":     "unhomed",
+		"unlatches":         "latch",
+		"mirrored":          "follows",
+		"obeys-repeats":     "repeats",
+		"unsigned-sequence": "sequence",
+		"ignores-stop":      "stop",
+		"ignores-disarm":    "disarm",
+		"any-nonce":         "arm-nonce",
+		"any-hash":          "arm-limits",
+		"arms-unsteady":     "arm-steady",
+		"arms-far":          "arm-near",
+		"weak-brake":        "brake-law",
+		"hard-brake":        "brake-law",
+		"widens-limits":     "tighten",
+		"keeps-hash":        "tighten",
+		"wrong-hash":        "limits-read",
+		"takes-outside":     "refuses-outside",
+		"ignores-reduced":   "reduced-speed",
+		"follows-jumps":     "jump",
+		"leaps-after-gap":   "catches-up",
+		"parks-fast":        "park",
+		"forgets-losses":    "third-loss",
+		"reset-keeps-homed": "reset",
+		"homed-early":       "homing",
+		"homes-armed":       "states-armed",
+		"creeps":            "moves-by-itself",
+		"restarts":          "restarts",
+		"rare-status":       "status-rate",
+		"heard-wrong":       "status-fields",
+		"no-boot-id":        "hello",
+		"short-buffer":      "framing",
+		"long-payloads":     "lengths",
+		"silent-unknown":    "unknown-types",
+		"impatient-frames":  "resync",
+	}
+}
+
+// TestEachBrokenControllerIsNamed by the check that is about its mistake, and by no other.
+func TestEachBrokenControllerIsNamed(t *testing.T) {
+	by := brokenBy()
+	for _, name := range simulated.BrokenNames() {
+		for seat, settings := range seats() {
+			if seat != "cranks" && os.Getenv("PERCH_LONG") == "" {
+				continue
+			}
+			t.Run(name+"/"+seat, func(t *testing.T) {
+				t.Parallel()
+				var err error
+				if settings.Broken, err = simulated.BrokenNamed(name); err != nil {
+					t.Fatal(err)
+				}
+				r := judged(t, simulatedLine(t, settings))
+				var failed []string
+				for _, c := range r.Checks {
+					if c.Outcome == conformance.Fail {
+						failed = append(failed, c.ID)
+					}
+				}
+				if len(failed) != 1 || failed[0] != by[name] || r.Verdict != conformance.DoesNot {
+					t.Errorf("named by %v (%s), want %q alone", failed, r.Verdict, by[name])
+				}
+			})
+		}
+	}
+}
+
+// seats are controllers of several kinds.
+func seats() map[string]simulated.Settings {
+	narrow := seatlink.AxisLimits{Low: -261_799_388, High: 261_799_388, Speed: 698_132, ReducedSpeed: 314_159, Acceleration: 5_236, Jerk: 87_266}
+	return map[string]simulated.Settings{
+		"wide": {},
+		// ±60°, 240 deg/s, 2000 deg/s², 30 000 deg/s³ at the cranks, the park position off the middle.
+		"cranks": {Limits: [seatlink.MaxAxes]seatlink.AxisLimits{
+			{Low: -1_047_197_551, High: 1_047_197_551, Park: -100_000_000, Speed: 4_188_790, ReducedSpeed: 1_047_198, Acceleration: 34_907, Jerk: 523_599},
+			{Low: -1_047_197_551, High: 900_000_000, Speed: 4_188_790, ReducedSpeed: 1_047_198, Acceleration: 34_907, Jerk: 523_599},
+		}},
+		"six legs": {Axes: seatlink.Axes{N: 6, Metres: true}},
+		"narrow":   {Limits: [seatlink.MaxAxes]seatlink.AxisLimits{narrow, narrow}},
 	}
 }

@@ -63,8 +63,8 @@ func (l *limits) rampTime(v float64) float64 {
 	return max(1.5*v/(share*l.acceleration), math.Sqrt(6*v/(share*l.jerk)))
 }
 
-// ramp gives the positions of a start from rest at from to speed v in n steps of T, and cruise steps at v.
-func ramp(from, v float64, n, cruise int, T float64) []float64 {
+// rampUp gives the positions of a start from rest at from to speed v in n steps of T, and cruise steps at v.
+func rampUp(from, v float64, n, cruise int, T float64) []float64 {
 	out := make([]float64, 0, n+cruise)
 	t := float64(n) * T
 	for i := range n {

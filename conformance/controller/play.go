@@ -18,7 +18,8 @@ type player struct {
 	x, v    [seatlink.MaxAxes]float64
 	a       [seatlink.MaxAxes]float64
 	last    seatlink.Setpoint
-	number  uint16 // of the last setpoint
+	number  uint16        // of the last setpoint
+	when    time.Duration // it was sent
 	edit    func(sp *seatlink.Setpoint)
 	between func() error // called after each setpoint
 }
@@ -73,7 +74,7 @@ func (s *Subject) tick(now time.Duration) error {
 	if p.edit != nil {
 		p.edit(&sp)
 	}
-	p.last = sp
+	p.last, p.when = sp, now
 	p.next += p.period
 	if p.next <= now {
 		p.next = now + p.period

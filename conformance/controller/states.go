@@ -2,6 +2,7 @@ package controller
 
 import (
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -101,7 +102,7 @@ func (s *Subject) row(state seatlink.State) (conformance.Finding, error) {
 		if err != nil {
 			return conformance.Finding{}, err
 		}
-		if now.State != state && s.watch.explains(state, now.State, 0) {
+		if now.State != state && s.watch.explains(state, now.State, math.MaxInt64) {
 			break // it has come to the end of its motion by itself
 		}
 		tried++
@@ -141,6 +142,9 @@ func (s *Subject) rowAtOnce(expected string) (conformance.Finding, error) {
 	}
 	// The STATUS that comes with the last answers says whether all of it was still STOPPING.
 	if last.State != seatlink.StateStopping {
+		if err := s.halt(); err != nil {
+			return conformance.Finding{}, err
+		}
 		return conformance.Finding{}, conformance.Missing("a longer stay in stopping; it was in %v when the last command had come", last.State)
 	}
 	for i, r := range rules[seatlink.StateStopping] {

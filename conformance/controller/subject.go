@@ -66,6 +66,7 @@ type Subject struct {
 	followed  *bool
 	unfollow  string
 	lossTimes []time.Duration
+	resetAt   time.Duration // the last RESET that was sent
 	loss      *stopped
 }
 
@@ -242,6 +243,10 @@ func (s *Subject) take(p []byte, at time.Duration) {
 				continue
 			}
 			s.watch.see(&s.status, &now, s.statuses > 0)
+			if was := &s.status; was.State == seatlink.StateArmed && was.Flags&seatlink.FlagLate != 0 && now.State != seatlink.StateArmed &&
+				!s.watch.lately(seatlink.TypeStop, at) && !s.watch.lately(seatlink.TypeDisarm, at) {
+				s.noteLoss(at - 50*ms)
+			}
 			s.status = now
 			s.statuses++
 			s.trail = append(s.trail, now)
@@ -354,6 +359,7 @@ func (s *Subject) ready() error {
 		case seatlink.StateFault, seatlink.StateSupplyOff:
 			if _, err = s.wait(2*time.Second, func() bool { return false }); err == nil {
 				var r seatlink.Result
+				s.resetAt = s.line.Now()
 				if r, _, err = s.ask(plain(seatlink.TypeReset)); err == nil && r == seatlink.ResultCause {
 					return conformance.Missing("a controller without a fault; now: %v", s.status.Faults)
 				}

@@ -11,10 +11,38 @@ import (
 type watch struct {
 	sent   [256]time.Duration // when each command was last sent, plus 1; 0 never
 	since  time.Duration      // when the present state was first seen
-	moved  []string           // what was seen
-	kept   int                // of these, how many no other check has answered for
+	moved  []unasked
+	known  map[string]bool // kinds that a check has failed for
 	boots  int
 	looked int
+}
+
+// unasked is a motion or a change of state that nobody asked for.
+type unasked struct{ kind, text string }
+
+// answered says that a check has failed for what was seen since there were so many, so that the same is not counted twice.
+func (w *watch) answered(since int) {
+	if w.known == nil {
+		w.known = map[string]bool{}
+	}
+	for _, m := range w.moved[since:] {
+		w.known[m.kind] = true
+	}
+}
+
+// unanswered are those that no check has failed for.
+func (w *watch) unanswered() (out []unasked) {
+	for _, m := range w.moved {
+		if !w.known[m.kind] {
+			out = append(out, m)
+		}
+	}
+	return out
+}
+
+// lately says whether the command was sent within the time in which its effect shows.
+func (w *watch) lately(t seatlink.Type, at time.Duration) bool {
+	return w.sent[t] != 0 && at-w.sent[t] < recent
 }
 
 // recent is how long a command may take to show.
@@ -34,7 +62,7 @@ func (w *watch) see(was, now *seen, known bool) {
 	}
 	if was.State != now.State {
 		if !w.explains(was.State, now.State, now.at) {
-			w.note(fmt.Sprintf("went from %v to %v by itself at %.1f s", was.State, now.State, now.at.Seconds()))
+			w.note(fmt.Sprintf("%v to %v", was.State, now.State), fmt.Sprintf("went from %v to %v by itself at %.1f s", was.State, now.State, now.at.Seconds()))
 		}
 		w.since = now.at
 		return
@@ -51,15 +79,15 @@ func (w *watch) see(was, now *seen, known bool) {
 	for i := range now.Axes.N {
 		const same = 1000 // nrad or nm
 		if d := int64(now.Position[i]) - int64(was.Position[i]); d > same || d < -same {
-			w.note(fmt.Sprintf("axis %d moved by %g while %v at %.1f s", i+1, float64(d)*seatlink.PositionQuantum, now.State, now.at.Seconds()))
+			w.note(now.State.String(), fmt.Sprintf("axis %d moved by %g while %v at %.1f s", i+1, float64(d)*seatlink.PositionQuantum, now.State, now.at.Seconds()))
 		}
 	}
 }
 
-func (w *watch) note(what string) {
+func (w *watch) note(kind, text string) {
 	const most = 1000
 	if len(w.moved) < most {
-		w.moved = append(w.moved, what)
+		w.moved = append(w.moved, unasked{kind, text})
 	}
 }
 
@@ -98,7 +126,7 @@ func (w *watch) explains(from, to seatlink.State, at time.Duration) bool {
 	reached[from] = true
 	for range steps {
 		for _, e := range steps {
-			if reached[e.from] && (e.by == 0 || w.sent[e.by] != 0 && at-w.sent[e.by] < recent) {
+			if reached[e.from] && (e.by == 0 || w.lately(e.by, at)) {
 				reached[e.to] = true
 			}
 		}

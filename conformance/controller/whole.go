@@ -27,6 +27,9 @@ func tighten(s *Subject) (conformance.Finding, error) {
 		return conformance.Finding{}, err
 	}
 	defer func() { s.limits = nil }()
+	if s.hash() != s.status.Hash {
+		return conformance.Finding{}, conformance.Missing("a hash that is that of the limits (see limits-read)")
+	}
 	try := func(axis int, l seatlink.AxisLimits) (seatlink.Result, bool, seen, error) {
 		r, heard, err := s.ask(&seatlink.Limits{Axis: uint8(axis), Limits: l, Tighten: true})
 		if err != nil {
@@ -151,9 +154,10 @@ func movesByItself(s *Subject) (conformance.Finding, error) {
 	if err := s.pass(500 * ms); err != nil {
 		return conformance.Finding{}, err
 	}
-	measured := fmt.Sprintf("%d STATUS looked at over %.0f s, %d unasked motions or changes", s.watch.looked, s.line.Now().Seconds(), len(s.watch.moved))
-	if len(s.watch.moved) > 0 {
-		return fail(measured+"; the first: "+s.watch.moved[0], expected, because("state", "order", "%s", s.watch.moved[0])), nil
+	moved := s.watch.unanswered()
+	measured := fmt.Sprintf("%d STATUS looked at over %.0f s, %d unasked motions or changes", s.watch.looked, s.line.Now().Seconds(), len(moved))
+	if len(moved) > 0 {
+		return fail(measured, expected, because("state", "order", "the first: %s", moved[0].text)), nil
 	}
 	return pass(measured, expected), nil
 }

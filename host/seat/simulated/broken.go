@@ -3,6 +3,7 @@ package simulated
 import (
 	"fmt"
 	"strings"
+	"time"
 
 	"perch/proto/seatlink"
 )
@@ -47,7 +48,7 @@ const (
 	RareStatus                          // STATUS every 50 ms
 	HeardWrong                          // STATUS gives the last setpoint's number for the last frame's
 	NoBootID                            // the boot id is 0
-	ShortBuffer                         // frames longer than 64 bytes are lost
+	ShortBuffer                         // frames longer than 70 bytes are lost
 	LongPayloads                        // a payload that is too long is taken
 	SilentUnknown                       // unknown commands are not answered
 	ImpatientFrames                     // a frame that takes more than 20 ms is lost
@@ -75,6 +76,14 @@ func BrokenNamed(name string) (Broken, error) {
 
 // is says whether the controller is broken in this way.
 func (c *Controller) is(b Broken) bool { return c.settings.Broken&b != 0 }
+
+// latches is after what time without a setpoint the link is lost.
+func (c *Controller) latches() time.Duration {
+	if c.is(LatchesLate) {
+		return 5 * latch / 2
+	}
+	return latch
+}
 
 // spoil puts CRC-16/XMODEM, whose initial value is 0, into the frame at the end of what goes out.
 func (c *Controller) spoil(from int) {
@@ -110,7 +119,7 @@ func (c *Controller) misread(p []byte) []byte {
 		}
 		frame := c.partial
 		c.partial = c.partial[:0]
-		if c.is(ShortBuffer) && len(frame) > 64 || c.is(ImpatientFrames) && len(frame) > 0 && c.now-c.begun > lateFlag {
+		if c.is(ShortBuffer) && len(frame) > 70 || c.is(ImpatientFrames) && len(frame) > 0 && c.now-c.begun > lateFlag {
 			out = append(out, 1, 1, seatlink.Delimiter) // something to count
 			continue
 		}

@@ -426,7 +426,7 @@ func (c *Controller) take(seq uint16) {
 		c.refused++
 		return
 	}
-	known := c.accepted != never && c.now-c.accepted <= latch
+	known := c.accepted != never && (c.now-c.accepted <= latch || c.state == seatlink.StateArmed && c.now-c.accepted <= c.latches())
 	if known && !c.advances(seq) {
 		return // a repeat, or from before: feeds nothing
 	}
@@ -811,11 +811,7 @@ func (c *Controller) advance(t time.Duration) {
 	}
 	switch c.state {
 	case seatlink.StateArmed:
-		after := latch
-		if c.is(LatchesLate) {
-			after = 5 * latch / 2
-		}
-		if t-c.accepted >= after && !c.is(NoWatchdog) {
+		if t-c.accepted >= c.latches() && !c.is(NoWatchdog) {
 			c.lost()
 		}
 	case seatlink.StateReady:
