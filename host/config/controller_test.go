@@ -1,6 +1,8 @@
 package config
 
 import (
+	"os"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -37,6 +39,35 @@ rate = "100 Hz"
 	again, err := ParseSeat("seat.toml", s.Text())
 	if diff := cmp.Diff(s, again); err != nil || diff != "" {
 		t.Error(err, diff)
+	}
+}
+
+// What the text driver's page shows is what can be read.
+func TestTheTextDriversPage(t *testing.T) {
+	page, err := os.ReadFile("../seat/text/README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, rest, _ := strings.Cut(string(page), "```toml\n")
+	block, rest, ok := strings.Cut(rest, "```")
+	if !ok {
+		t.Fatal("no block of TOML")
+	}
+	two := linear + strings.ReplaceAll(linear[strings.Index(linear, "[mechanism.heave]"):], "heave", "surge")
+	read := func(template string) {
+		t.Helper()
+		file := "port = \"COM3\"\nbaud = 115200\n" + two + "[controller]\ndriver = \"text\"\n[controller.text]\ntemplate = '" + template + "'\n"
+		if _, err := ParseSeat("seat.toml", []byte(file)); err != nil {
+			t.Errorf("%s: %v", template, err)
+		}
+	}
+	sliding := strings.NewReplacer("Deg", "MM")
+	for _, row := range regexp.MustCompile("(?m)^\\| .* \\| `(.*{{.*}}.*)` \\|$").FindAllStringSubmatch(rest, -1) {
+		read(sliding.Replace(row[1]))
+	}
+	block = strings.Replace(sliding.Replace(block), "[controller]", two+"[controller]", 1)
+	if _, err := ParseSeat("seat.toml", []byte(block)); err != nil {
+		t.Errorf("%v in\n%s", err, block)
 	}
 }
 
