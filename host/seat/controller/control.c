@@ -59,6 +59,21 @@ static bool at_rest(const struct control *c)
 	return true;
 }
 
+static float top(const struct control *c, const struct axis *ax)
+{
+	return c->reduced ? ax->reduced : ax->speed;
+}
+
+/* Takes the time between setpoints, and what depends on it and on the speed that is allowed. */
+static void set_period(struct control *c, uint16_t ticks)
+{
+	uint8_t i;
+	c->period = ticks;
+	c->gain = motor_gain(ticks);
+	for (i = 0; i < AXES; i++)
+		c->axis[i].ticks = 1e-9f / (TICK_S * top(c, &c->axis[i]));
+}
+
 static float dt_of(uint16_t ticks)
 {
 	return (float)ticks * TICK_S;
@@ -144,19 +159,14 @@ static bool near(int32_t x, int32_t y)
 	return d <= NEAR && d >= -NEAR;
 }
 
-static float top(const struct control *c, const struct axis *ax)
-{
-	return c->reduced ? ax->reduced : ax->speed;
-}
-
-static void follow(struct control *c, uint16_t ticks)
+static void follow(struct control *c)
 {
 	uint8_t i;
 	for (i = 0; i < AXES; i++) {
 		if (c->cut >> i & 1)
 			motor_cut(i);
 		else
-			motor_follow(i, &c->axis[i], ticks);
+			motor_follow(i, &c->axis[i], c->gain);
 	}
 }
 
@@ -172,7 +182,7 @@ static void move_to_park(struct control *c)
 			c->move_time = t;
 		c->axis[i].from = c->axis[i].x;
 	}
-	c->period = OWN_PERIOD;
+	set_period(c, OWN_PERIOD);
 	c->next = c->now;
 }
 
@@ -278,8 +288,7 @@ static void armed_tick(struct control *c)
 
 static void own_tick(struct control *c)
 {
-	uint16_t ticks = law_period(c);
-	c->next += ticks;
+	c->next += law_period(c);
 	switch (c->state) {
 	case ARMED:
 		armed_tick(c);
@@ -299,7 +308,7 @@ static void own_tick(struct control *c)
 		break;
 	}
 	if (c->state != SUPPLY_OFF)
-		follow(c, ticks);
+		follow(c);
 }
 
 static void look(struct control *c)
@@ -331,10 +340,10 @@ void control_start(struct control *c, uint32_t boot_id, uint8_t reset_cause, boo
 	c->random = boot_id * 0x85EBCA6BUL;
 	c->nonce = draw(c);
 	c->reset_cause = reset_cause;
-	c->period = OWN_PERIOD;
 	c->fresh_hello = true;
 	limits_stored(c->limits);
 	adopt(c);
+	set_period(c, OWN_PERIOD);
 	c->stored_hash = c->hash;
 	c->state = DISARMED;
 	power(c, false);
@@ -386,15 +395,15 @@ static bool inside(const struct control *c, const struct setpoint *s)
 /* The second opinion: may this step be taken at once? What time has passed and was not used allows it, two periods at most. */
 static bool affordable(struct control *c, uint32_t since)
 {
-	float used = 0, most = 2 * dt_of(c->period);
+	float used = 0, most = (float)(2 * c->period);
 	uint8_t i;
-	c->credit += (float)since * TICK_S;
+	c->credit += (float)since;
 	if (c->credit > most)
 		c->credit = most;
 	for (i = 0; i < AXES; i++) {
 		const struct axis *ax = &c->axis[i];
-		float step = (float)law_difference(ax->target, ax->x);
-		float u = ((step < 0 ? -step : step) - SLIP) * 1e-9f / top(c, ax);
+		int32_t step = law_difference(ax->target, ax->x);
+		float u = (float)((step < 0 ? -step : step) - SLIP) * ax->ticks;
 		if (u > used)
 			used = u;
 	}
@@ -447,7 +456,7 @@ void control_setpoint(struct control *c, uint16_t sequence, const struct setpoin
 		ax->a = ax->target_a;
 	}
 	c->next = c->now + (uint32_t)c->period * 3 / 2;
-	follow(c, c->period);
+	follow(c);
 }
 
 uint8_t control_arm(struct control *c, uint32_t nonce, uint32_t hash, uint16_t period_us, bool reduced)
@@ -483,7 +492,7 @@ uint8_t control_arm(struct control *c, uint32_t nonce, uint32_t hash, uint16_t p
 	}
 	c->state = ARMED;
 	c->reduced = reduced;
-	c->period = (uint16_t)((period_us + TICK_US / 2) / TICK_US);
+	set_period(c, (uint16_t)((period_us + TICK_US / 2) / TICK_US));
 	c->by_itself = true; /* walks to the setpoint before it follows */
 	c->next = c->now + law_period(c);
 	return RESULT_OK;
@@ -510,7 +519,7 @@ uint8_t control_home(struct control *c)
 #endif
 	c->homed = c->to_park = c->searching = false;
 	c->state = HOMING_NOW;
-	c->period = OWN_PERIOD;
+	set_period(c, OWN_PERIOD);
 	c->next = c->now;
 	c->move_start = c->now - TICKS_MS(ENABLE_SETTLE_MS);
 	return RESULT_OK;

@@ -70,6 +70,7 @@ struct control {
 	uint8_t reset_cause;
 
 	uint16_t period;    /* between setpoints, ticks */
+	float gain;         /* of the motors, for that period */
 	uint32_t accepted;  /* when the newest setpoint was, if known */
 	bool known;         /* one was accepted within the last 100 ms */
 	bool fresh_hello;   /* the next setpoint advances whatever its number */
@@ -77,7 +78,7 @@ struct control {
 	bool long_steady;   /* that is more than 0.5 s */
 	uint16_t sequence;  /* of the last accepted one */
 	bool by_itself;     /* braking or catching up */
-	float credit;       /* time that the next step may use, s */
+	float credit;       /* time that the next step may use, ticks */
 	uint32_t next;      /* tick of its own law */
 	uint32_t watch;     /* next look at the home switches */
 	uint8_t after_rest; /* state after STOPPING */

@@ -18,18 +18,17 @@ uint16_t frame_crc(uint16_t crc, uint8_t byte)
 /* Decodes COBS in its own front; 0 where it is none. No frame is that short, so 0 is free. */
 static uint8_t unstuff(uint8_t *p, uint8_t n)
 {
-	uint8_t in = 0, out = 0;
-	while (in < n) {
-		uint8_t code = p[in];
-		uint8_t end = (uint8_t)(in + code);
-		if (code == 0 || code > n - in)
+	uint8_t *in = p, *out = p, *end = p + n;
+	while (in < end) {
+		uint8_t code = *in++;
+		if (code == 0 || code - 1 > end - in)
 			return 0;
-		while (++in < end)
-			p[out++] = p[in];
-		if (in < n)
-			p[out++] = 0; /* codes of 255 do not fit a frame of the link */
+		while (--code)
+			*out++ = *in++;
+		if (in < end)
+			*out++ = 0; /* codes of 255 do not fit a frame of the link */
 	}
-	return out;
+	return (uint8_t)(out - p);
 }
 
 static bool whole(struct frame_decoder *d, uint8_t n, struct frame *out)
@@ -57,18 +56,11 @@ static bool whole(struct frame_decoder *d, uint8_t n, struct frame *out)
 	return true;
 }
 
-bool frame_decode(struct frame_decoder *d, uint8_t byte, struct frame *out)
+bool frame_end(struct frame_decoder *d, struct frame *out)
 {
 	uint8_t n = d->n;
 	bool skip = d->skip;
 
-	if (byte != 0) {
-		if (n < sizeof d->bytes)
-			d->bytes[d->n++] = byte;
-		else
-			d->skip = true;
-		return false;
-	}
 	d->n = 0;
 	d->skip = false;
 	if (skip) {

@@ -27,8 +27,20 @@ struct frame_decoder {
 	uint16_t framing_errors; /* COBS, too long, too short */
 };
 
+/* A 0x00 came: true when it ended a right frame. */
+bool frame_end(struct frame_decoder *d, struct frame *out);
+
 /* Takes one byte; true when it ended a right frame. All zeros is a decoder that is ready. */
-bool frame_decode(struct frame_decoder *d, uint8_t byte, struct frame *out);
+static inline bool frame_decode(struct frame_decoder *d, uint8_t byte, struct frame *out)
+{
+	if (byte == 0)
+		return frame_end(d, out);
+	if (d->n < sizeof d->bytes)
+		d->bytes[d->n++] = byte;
+	else
+		d->skip = true;
+	return false;
+}
 
 /* Writes a whole frame, delimiter included, and gives its length. out holds FRAME_MOST_ENCODED bytes. */
 uint8_t frame_encode(uint8_t *out, uint8_t type, uint16_t sequence, const uint8_t *payload, uint8_t length);

@@ -212,7 +212,7 @@ static uint8_t command(struct control *c, const struct frame *f)
 	}
 }
 
-static void obey(struct link *l, struct control *c, const struct frame *f)
+void link_obey(struct link *l, struct control *c, const struct frame *f)
 {
 	uint8_t p[RESULT_LENGTH];
 	l->heard = f->sequence;
@@ -257,15 +257,6 @@ void link_start(struct link *l, struct control *c)
 	uart_send(&into_step, 1);
 	send_hello(l, c);
 	l->status_wanted = true;
-}
-
-bool link_byte(struct link *l, struct control *c, uint8_t byte)
-{
-	struct frame f;
-	if (!frame_decode(&l->decoder, byte, &f))
-		return false;
-	obey(l, c, &f);
-	return true;
 }
 
 void link_step(struct link *l, struct control *c)

@@ -25,8 +25,8 @@ struct link {
 
 /* Sends the first HELLO. */
 void link_start(struct link *l, struct control *c);
-/* Takes one byte from the host; true when it ended a right frame, which has been obeyed. */
-bool link_byte(struct link *l, struct control *c, uint8_t byte);
+/* Does what a frame from the host asks for. */
+void link_obey(struct link *l, struct control *c, const struct frame *f);
 /* Sends STATUS where it is due and there is room for it. */
 void link_step(struct link *l, struct control *c);
 

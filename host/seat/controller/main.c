@@ -20,12 +20,13 @@ static uint32_t now_us(void)
 
 static void lamp(const struct control *c)
 {
-	pins_lamp(c->faults ? c->now / TICKS_MS(250) & 1 : c->homed);
+	pins_lamp(c->faults ? c->now >> 13 & 1 : c->homed); /* blinks every 0.33 s */
 }
 
 int main(void)
 {
 	struct inputs in;
+	struct frame frame;
 	uint32_t now = 0, inputs_at = 0, before;
 	uint8_t lost = 0;
 
@@ -53,8 +54,10 @@ int main(void)
 		}
 		control_step(&control, now, &in);
 		while (uart_byte(&byte))
-			if (link_byte(&line, &control, byte))
+			if (frame_decode(&line.decoder, byte, &frame)) {
+				link_obey(&line, &control, &frame);
 				break; /* one frame, then time again */
+			}
 		line.overruns = (uint16_t)(line.overruns + (uint8_t)(uart_lost() - lost));
 		lost = uart_lost();
 		link_step(&line, &control);

@@ -5,8 +5,8 @@
 
 /* 2^-32 times this is 1/256 step for each nrad (2^32 256 10^-9 / 2 pi for each step of a turn), or for each nm. */
 #define SCALE(n) ((int32_t)(METRES ? (n) * 1099511628LL / 1000000 : (n) * 174992711LL / 1000000))
-/* Rate for each rad/s or m/s: steps a second in 2^-16 step a tick. */
-#define RATE(n) ((float)(n) * (METRES ? 2.62144f : 0.417215134f))
+/* 3/4 of the rate for each rad/s or m/s: steps a second in 2^-16 step a tick. */
+#define RATE(n) (0.75f * (float)(n) * (METRES ? 2.62144f : 0.417215134f))
 /* nrad or nm for each 1/256 step. */
 #define NANO(n) (4294967296.0f / (float)SCALE(n))
 
@@ -25,17 +25,22 @@ static int32_t steps_of(uint8_t axis, int32_t x)
 	return (int32_t)(((int64_t)x * scale[axis]) >> 32);
 }
 
-void motor_follow(uint8_t axis, const struct axis *ax, uint16_t period_ticks)
+float motor_gain(uint16_t period_ticks)
+{
+	return 64.0f / (float)period_ticks; /* 256 / 4: from 1/256 step in 4 periods to 2^-16 step a tick */
+}
+
+void motor_follow(uint8_t axis, const struct axis *ax, float gain)
 {
 	int32_t behind = steps_of(axis, ax->x) - steps_position(axis);
-	/* In a fourth of 4 periods: v T of it is the lag that is meant, the rest is error. 256 / 4 = 64. */
-	float r = 0.75f * rate[axis] * ax->v + 64.0f * (float)behind / (float)period_ticks;
-	float most = 1.25f * rate[axis] * ax->speed;
+	/* v T of it is the lag that is meant: of what is made up in 4 periods, a fourth of v. The rest is error. */
+	float r = rate[axis] * ax->v + gain * (float)behind;
+	float most = ax->speed * (rate[axis] * (1.25f / 0.75f));
 
-	if (most > 65535.0f)
-		most = 65535.0f;
 	if (ax->v == 0 && behind > -16 && behind < 16)
 		r = 0; /* there, to a sixteenth of a step */
+	if (most > 65535.0f)
+		most = 65535.0f;
 	steps_rate(axis, (int32_t)(r > most ? most : r < -most ? -most : r));
 }
 
