@@ -269,7 +269,7 @@ func TestStartCanBeCancelled(t *testing.T) {
 }
 
 // TestAnotherLanguage: an adapter in Python, over both ways and with both kinds of key. It needs python3 with grpc and
-// cryptography, which PERCH_PYTHON may name, and is left out where there is none.
+// cryptography, which PERCH_PYTHON may name, and is left out where there is none, unless PERCH_TEST_PYTHON is set.
 func TestAnotherLanguage(t *testing.T) {
 	t.Parallel()
 	python := os.Getenv("PERCH_PYTHON")
@@ -277,6 +277,9 @@ func TestAnotherLanguage(t *testing.T) {
 		python = "/usr/bin/python3"
 	}
 	if out, err := exec.Command(python, "-c", "import grpc, cryptography").CombinedOutput(); err != nil {
+		if os.Getenv("PERCH_TEST_PYTHON") != "" {
+			t.Fatalf("PERCH_TEST_PYTHON: install python3-grpcio, python3-protobuf and python3-cryptography: %s", out)
+		}
 		t.Skipf("no python with grpc: %s", out)
 	}
 	script, err := filepath.Abs("testdata/adapter.py")

@@ -87,6 +87,7 @@ type Chip struct {
 	ended chan struct{}
 
 	cycle   uint64
+	run     *uint64 // cycles simulated, those taken back included
 	decoder seatlink.Decoder
 	frames  []Received
 	edges   []Edge
@@ -116,7 +117,7 @@ func (f *Firmware) Start(t testing.TB, start ...int64) *Chip {
 	if err := cmd.Start(); err != nil {
 		t.Fatalf("the bench: %v", err)
 	}
-	c := &Chip{Firmware: f, t: t, stdin: stdin, out: bufio.NewReaderSize(stdout, 1<<16), ended: make(chan struct{})}
+	c := &Chip{Firmware: f, t: t, stdin: stdin, out: bufio.NewReaderSize(stdout, 1<<16), ended: make(chan struct{}), run: new(uint64)}
 	t.Cleanup(func() {
 		_ = stdin.Close()
 		<-c.finish(cmd)
@@ -260,12 +261,18 @@ func (c *Chip) runTo(cycle uint64) {
 	if err != nil {
 		c.t.Fatal(err)
 	}
+	if reached > c.cycle {
+		*c.run += reached - c.cycle
+	}
 	// The chip stops between two instructions, up to a few cycles late; time as asked adds up to no drift.
 	c.cycle = max(c.cycle, cycle)
 	if reached > cycle+64 {
 		c.cycle = reached
 	}
 }
+
+// Simulated is how much time was simulated in all, what Try took back included.
+func (c *Chip) Simulated() time.Duration { return at(*c.run) }
 
 // Write sends bytes to the chip from now on, as fast as the line carries them.
 func (c *Chip) Write(p []byte) { c.t.Helper(); c.WriteAt(c.Now(), p) }
