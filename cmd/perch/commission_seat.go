@@ -166,7 +166,7 @@ type talker struct {
 
 func (t *talker) Tell(lines ...string) {
 	for _, l := range lines {
-		fmt.Fprintln(t.d, l)
+		t.d.Say(l)
 	}
 }
 

@@ -328,7 +328,9 @@ func TestARealSeatMovesOnlyWhenAsked(t *testing.T) {
 	}
 	_, first := look()
 	var who commissioning.Controller
-	server.With(func(c *simulated.Controller) { who = commissioning.Controller{Board: "simulated", Firmware: "1.0.0", Limits: c.Hash()} })
+	server.With(func(c *simulated.Controller) {
+		who = commissioning.Controller{Board: "simulated", Firmware: "1.0.0", Limits: c.Hash()}
+	})
 	r := start(t, "--config", commissioned(t, c.Seat, who, commissioning.Steps()...), "--seat", name, "--set", "start=45")
 	r.outside = true
 	still := func(want string) {

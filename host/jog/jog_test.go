@@ -167,6 +167,42 @@ func TestTheControllersOwnMovesNeedAHeldKey(t *testing.T) {
 	}
 }
 
+// TestOneHoldIsOneHoming: the key that is still held when the seat is homed does not home it again.
+func TestOneHoldIsOneHoming(t *testing.T) {
+	m, l := twoCranks(t)
+	s, err := NewStepper(m, l, seat.ArmReduced, dt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, o := far(seatlink.StateDisarmed), new(Output)
+	homings := 0
+	hold := func(ticks int) {
+		for k := range ticks {
+			var p *Press
+			if k%20 == 0 {
+				p = &Press{Kind: Home}
+			}
+			s.Step(c, p, false, o)
+			if o.Command == seat.Home {
+				homings++
+			}
+			obey(c, o)
+			if c.State == seatlink.StateHoming && k%200 == 199 {
+				c.State, c.Homed = seatlink.StateReady, true
+			}
+		}
+	}
+	if hold(3000); homings != 1 || o.State != Ready {
+		t.Errorf("held for 6 s: %d homings, %v", homings, o.State)
+	}
+	for range 600 {
+		s.Step(c, nil, false, o)
+	}
+	if hold(3000); homings != 2 {
+		t.Errorf("let go and held again: %d homings", homings)
+	}
+}
+
 // TestWhateverIsPressed: no command but stop without a press, never armed but at reduced speed, no setpoint unless ready or armed,
 // all of them inside the limits.
 func TestWhateverIsPressed(t *testing.T) {

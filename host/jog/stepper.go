@@ -69,6 +69,7 @@ type Press struct {
 	To        pose.Pose
 	Axis      pose.Axis
 	Direction float64 // -1 or 1
+	Fresh     bool    // the first of a new hold, where that is known; a pause of a second or another kind says so too
 }
 
 // Output is what one tick leads to.
@@ -99,6 +100,7 @@ type Stepper struct {
 	sent    float64 // s since the last command
 	told    int     // times that arm was told
 	refused bool
+	spent   bool // this hold has had its homing or parking: it begins no other
 }
 
 // NewStepper makes one for a mechanism and limits that are slowed already. arm is seat.ArmReduced, or seat.Arm where the
@@ -154,15 +156,15 @@ func (s *Stepper) Step(c *seat.Status, press *Press, stop bool, out *Output) {
 
 func (s *Stepper) become(state State) {
 	if s.state != state {
+		s.spent = s.spent || s.state == Homing || s.state == Parking
 		s.state, s.setting, s.told, s.sent = state, 0, 0, again
 	}
 }
 
 // take notes a press.
 func (s *Stepper) take(c *seat.Status, p *Press) {
-	if s.age > ownPress {
-		s.told = 0 // a new hold begins, and with it new tries
-		s.refused = false
+	if s.age > ownPress || p.Fresh || p.Kind != s.press.Kind {
+		s.told, s.refused, s.spent = 0, false, false // a new hold begins, and with it new tries
 	}
 	s.press, s.age = *p, 0
 	if s.state != Still && s.state != Moving {
@@ -194,7 +196,7 @@ func (s *Stepper) moves() bool { return s.press.Kind == Toward || s.press.Kind =
 
 // tell gives a command for as long as its key is held and the controller has not begun.
 func (s *Stepper) tell(out *Output, k Kind, c seat.Command) {
-	if out.Command == 0 && s.wants(k) && s.sent >= again && s.told < tries {
+	if out.Command == 0 && !s.spent && s.wants(k) && s.sent >= again && s.told < tries {
 		out.Command, s.sent = c, 0
 		s.told++
 	}

@@ -12,6 +12,7 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"github.com/charmbracelet/x/ansi"
 	"golang.org/x/term"
 )
 
@@ -25,6 +26,7 @@ type Dialogue struct {
 	pressed chan []byte
 	waiting []byte // read and not yet looked at
 	restore func()
+	size    func() (width, height int)
 }
 
 // NewDialogue takes a terminal; ErrNoTerminal if in is none. Close gives it back.
@@ -38,7 +40,7 @@ func NewDialogue(in *os.File, out io.Writer) (*Dialogue, error) {
 		return nil, fmt.Errorf("terminal cannot be put into raw mode: %w", err)
 	}
 	var once sync.Once
-	d := &Dialogue{out: lines{out}, pressed: make(chan []byte), restore: func() { once.Do(func() { _ = term.Restore(fd, old) }) }}
+	d := &Dialogue{out: lines{out}, pressed: make(chan []byte), size: Size(in), restore: func() { once.Do(func() { _ = term.Restore(fd, old) }) }}
 	go d.read(in)
 	return d, nil
 }
@@ -64,6 +66,18 @@ type lines struct{ io.Writer }
 func (l lines) Write(p []byte) (int, error) {
 	_, err := l.Writer.Write(bytes.ReplaceAll(p, []byte("\n"), []byte("\r\n")))
 	return len(p), err
+}
+
+// Say shows a line, broken between words where it is longer than the terminal is wide.
+func (d *Dialogue) Say(line string) { fmt.Fprintln(d.out, d.wrap(line)) }
+
+func (d *Dialogue) wrap(line string) string {
+	width, _ := d.size()
+	if width < 20 {
+		return line
+	}
+	end := len(line) - len(strings.TrimRight(line, " ")) // the cursor of a question stands behind it
+	return ansi.Wrap(line[:len(line)-end], width-1, "") + line[len(line)-end:]
 }
 
 // Write shows text.
@@ -92,8 +106,9 @@ func (d *Dialogue) Forget() {
 
 // Line shows a prompt and reads a line, without its end. ErrInterrupted for Ctrl-C.
 func (d *Dialogue) Line(ctx context.Context, prompt string) (string, error) {
-	fmt.Fprint(d.out, prompt)
+	fmt.Fprint(d.out, d.wrap(prompt))
 	var line []byte
+	escape := 0 // bytes of an arrow key so far
 	for {
 		for len(d.waiting) == 0 {
 			select {
@@ -122,20 +137,18 @@ func (d *Dialogue) Line(ctx context.Context, prompt string) (string, error) {
 				fmt.Fprint(d.out, "\b \b")
 			}
 		case c == 0x1b: // an arrow that was held a little too long, and what belongs to it
-			d.waiting = afterEscape(d.waiting)
+			escape = 1
+			continue
+		case escape == 1 && (c == '[' || c == 'O'):
+			escape = 2
+			continue
+		case escape == 2:
 		case c >= ' ' && len(line) < 200:
 			line = append(line, c)
 			_, _ = d.out.Write([]byte{c})
 		}
+		escape = 0
 	}
-}
-
-// afterEscape drops the rest of an arrow key.
-func afterEscape(b []byte) []byte {
-	if len(b) > 1 && (b[0] == '[' || b[0] == 'O') {
-		return b[2:]
-	}
-	return b
 }
 
 // Keys calls press for each key until done says that it is over, which it is asked 50 times a second. The error is done's,

@@ -289,11 +289,13 @@ func (b *bench) start(ctx context.Context, s jog.Settings) error {
 
 // hold is a hold of the jog that ends when done says so; a fault of the controller ends it too, but where it may.
 func (b *bench) hold(instruction string, press func() jog.Press, done func(s *jog.Snapshot) bool) error {
-	stopped := false
+	stopped, first := false, true
 	return b.Operator.Hold(instruction, Hold{
 		Press: func() {
 			if !stopped {
-				b.jog.Press(press())
+				p := press()
+				p.Fresh, first = first, false
+				b.jog.Press(p)
 			}
 		},
 		Stop: func() {
