@@ -36,6 +36,7 @@ var mayImport = map[string][]string{
 	"host/commissioning/travel": {"host/pose", "host/mechanism", "host/guard"},
 	"host/commissioning/sizing": {"host/pose", "host/mechanism", "host/guard"},
 	"conformance":               {"sdk", "proto", "host/plugin", "conformance"},
+	"conformance/controller":    {"proto/seatlink", "conformance"},
 	"cmd":                       {"proto", "sdk", "adapters", "host", "conformance"},
 }
 

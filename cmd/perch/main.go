@@ -46,6 +46,8 @@ func execute(args []string) int {
 	case errors.As(err, new(refusal)):
 		fmt.Fprintln(os.Stderr, "perch:", err)
 		return exitRefused
+	case errors.As(err, new(verdict)):
+		return err.(verdict).ExitCode() // the report has said it
 	default:
 		fmt.Fprintln(os.Stderr, "perch:", err)
 		return exitFailed
@@ -74,7 +76,7 @@ Exit codes: 0 done; 1 tried and failed; 2 refused, nothing was started.`,
 		return refusal{fmt.Errorf("%w; see: %s --help", err, c.CommandPath())}
 	})
 	root.CompletionOptions.HiddenDefaultCmd = true
-	root.AddCommand(runCommand(), watchCommand(), adaptersCommand(), portsCommand(), jogCommand(), measureCommand(), seatCommand(), commissionCommand(), serveCommand())
+	root.AddCommand(runCommand(), watchCommand(), adaptersCommand(), portsCommand(), jogCommand(), measureCommand(), seatCommand(), commissionCommand(), conformCommand(), serveCommand())
 	return root
 }
 

@@ -30,7 +30,7 @@ func seatCommand() *cobra.Command {
 }
 
 func simulateCommand() *cobra.Command {
-	var link, file string
+	var link, file, broken string
 	c := &cobra.Command{
 		Use:   "simulate",
 		Short: "Make a simulated controller behind a pseudo-terminal",
@@ -41,15 +41,16 @@ link as a real one does, with its own watchdog, brake and limits; its HELLO says
 		RunE: func(c *cobra.Command, _ []string) error {
 			ctx, stop := interrupted(c.Context())
 			defer stop()
-			return simulate(ctx, c.OutOrStdout(), link, file)
+			return simulate(ctx, c.OutOrStdout(), link, file, broken)
 		},
 	}
 	c.Flags().StringVar(&link, "link", "", "make this symbolic link, `PATH`, to the pseudo-terminal")
 	c.Flags().StringVar(&file, "config", "", "a configuration `FILE` (TOML) whose seat it has")
+	c.Flags().StringVar(&broken, "broken", "", "make it wrong in the way that `NAME` says, for those who try a suite of checks on it")
 	return c
 }
 
-func simulate(ctx context.Context, w io.Writer, link, file string) error {
+func simulate(ctx context.Context, w io.Writer, link, file, broken string) error {
 	c := config.Default()
 	if file != "" {
 		var err error
@@ -61,7 +62,13 @@ func simulate(ctx context.Context, w io.Writer, link, file string) error {
 	if err != nil {
 		return refuse(err)
 	}
-	name, done, err := simulated.ServePTY(ctx, link, controllerSettings(c, m))
+	settings := controllerSettings(c, m)
+	if broken != "" {
+		if settings.Broken, err = simulated.BrokenNamed(broken); err != nil {
+			return refuse(fmt.Errorf("--broken: %w", err))
+		}
+	}
+	name, done, err := simulated.ServePTY(ctx, link, settings)
 	if err != nil {
 		return refuse(err)
 	}

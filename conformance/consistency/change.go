@@ -228,6 +228,12 @@ func catalogue(f *flight) []Change {
 		out = append(out, vectors(SpecificForce, body, forces, bodyFrames, false, func(f *flight, to func(r3.Vec) r3.Vec) *flight {
 			return f.with(func(g *flight) { g.force = f.force.each(to) })
 		})...)
+		if len(f.attitude.t) == 0 {
+			out = append(out, Change{Group: SpecificForce, Kind: Gravity, cost: 1.1, Detail: "gravity is missing: an accelerometer at rest and level gives (0, 0, -9.80665)",
+				apply: func(f *flight) *flight {
+					return f.with(func(g *flight) { g.force = f.force.each(func(v r3.Vec) r3.Vec { return r3.Sub(v, down) }) })
+				}})
+		}
 		out = append(out, Change{Group: SpecificForce, Kind: Unit, cost: 1.7, Scale: 9.80665, Matrix: &Matrix{1, 0, 0, 0, 1, 0, 0, 0, -1}, Detail: "it looks like load factors in g, z positive upwards: multiply by 9.80665 and turn z round",
 			apply: func(f *flight) *flight {
 				return f.with(func(g *flight) {
@@ -326,6 +332,12 @@ func catalogue(f *flight) []Change {
 	scalar(Airspeed, func(f *flight) *series[float64] { return &f.airspeed }, speeds, false)
 	scalar(AngleOfAttack, func(f *flight) *series[float64] { return &f.attack }, angleUnits, true)
 	scalar(Sideslip, func(f *flight) *series[float64] { return &f.sideslip }, angleUnits, true)
+	out = append(out, clocks()...)
+	return out
+}
+
+// clocks are the units that a source time may be in by mistake.
+func clocks() (out []Change) {
 	for _, k := range []struct {
 		factor, cost float64
 		detail       string
@@ -434,7 +446,7 @@ func attitudes() []Change {
 				last := one
 				g.attitude = f.attitude.each(func(q quat.Number) quat.Number {
 					a, b := to(q)
-					if math.Abs(dot(b, last)) > math.Abs(dot(a, last))+1e-9 && last != one {
+					if math.Abs(dot(a, last)) < 0.8 && math.Abs(dot(b, last)) > 0.9 { // by more than 74 deg, and by less than 52
 						a = b
 					}
 					last = a

@@ -62,7 +62,13 @@ func TestDevMutations(t *testing.T) {
 	for _, file := range files {
 		s := load(t, file)
 		f := newFlight(s)
+		if only := os.Getenv("FLIGHT"); only != "" && !strings.Contains(file, only) {
+			continue
+		}
 		for _, m := range mutations() {
+			if only := os.Getenv("ONLY"); only != "" && !strings.Contains(filepath.Base(file)+" "+m.name, only) {
+				continue
+			}
 			r := Judge(mutate(f, s, m))
 			line := fmt.Sprintf("%-12s %-32s", strings.TrimSuffix(filepath.Base(file), "-1.csv"), m.name)
 			if len(r.Mistakes) == 0 {

@@ -111,6 +111,7 @@ type flight struct {
 	ground   series[float64]
 	arrival  series[float64] // of each state, s since the first
 	breaks   []float64       // times of discontinuities
+	wind     r3.Vec          // steady wind that fits the air data, m/s
 	windy    bool            // the velocity may differ from the position's change by a constant
 	length   float64         // s
 	over     series[r3.Vec]  // velocity over the ground, earth, from whichever of the two the source gives

@@ -85,6 +85,9 @@ func (r relation) try(f *flight) *trial {
 // measure gauges a flight over the first of the trial's spans, whose times are multiplied by clock.
 func (t *trial) measure(f *flight, clock float64, first int) []gauge {
 	out := make([]gauge, min(first, len(t.spans)))
+	if t.prepare != nil {
+		f = t.prepare(f)
+	}
 	for i, s := range t.spans[:len(out)] {
 		out[i] = t.gauge(f, span{s.from * clock, s.to * clock})
 	}
@@ -163,13 +166,19 @@ type reading struct {
 func Judge(states []vehicle.State) Result {
 	f := newFlight(states)
 	var out Result
+	for _, look := range []func(*flight) *Mistake{clock, wrapped, grounded} {
+		if m := look(f); m != nil {
+			out.Mistakes = append(out.Mistakes, *m)
+			f = m.apply(f)
+		}
+	}
 	for range 4 {
-		m, mended := find(f)
+		m := find(f)
 		if m == nil {
 			break
 		}
 		out.Mistakes = append(out.Mistakes, *m)
-		f = mended
+		f = m.apply(f)
 	}
 	for _, r := range relations() {
 		t := r.try(f)
@@ -185,13 +194,19 @@ func Judge(states []vehicle.State) Result {
 	return out
 }
 
-// find names the change that explains most, and gives the flight with it made.
-func find(f *flight) (*Mistake, *flight) {
+// find names the change that explains most.
+func find(f *flight) *Mistake {
 	var trials []*trial
 	for _, r := range relations() {
 		if t := r.try(f); len(t.spans) > 0 {
 			trials = append(trials, t)
 		}
+	}
+	for _, t := range trials {
+		t.noise = t.least
+	}
+	if m := stuck(f, trials); m != nil {
+		return m
 	}
 	few := f.around(trials)
 	changes := catalogue(f)
@@ -242,15 +257,19 @@ func find(f *flight) (*Mistake, *flight) {
 				r.mends = append(r.mends, t.id)
 			}
 		}
+		r.score = score(trials, r.gauges)
+		if debug {
+			println(string(r.Group), string(r.Component), string(r.Kind), r.Detail, r.votes, r.of, int(1e4*r.score), int(1e4*standing))
+		}
 		if !decisive(r.votes, r.of) || len(r.mends) == 0 {
 			continue
 		}
-		if r.score = score(trials, r.gauges); r.score < 0.8*standing {
+		if r.score < 0.8*standing {
 			candidates = append(candidates, r)
 		}
 	}
 	if len(candidates) == 0 {
-		return nil, nil
+		return nil
 	}
 	best := candidates[0]
 	for _, c := range candidates[1:] {
@@ -260,8 +279,9 @@ func find(f *flight) (*Mistake, *flight) {
 	}
 	// Of those that the data cannot tell from the best, the least far-fetched is named.
 	var even []*reading
-	for _, c := range candidates {
-		if c == best || !told(trials, c, best) && c.score < 1.5*best.score+0.02 {
+	for k := range kept {
+		c := &kept[k]
+		if c == best || c.score < min(1.5*best.score+0.02, 0.9*standing) && !told(trials, c, best) {
 			even = append(even, c)
 		}
 	}
@@ -280,7 +300,7 @@ func find(f *flight) (*Mistake, *flight) {
 			m.Alternatives = append(m.Alternatives, c.Change)
 		}
 	}
-	return m, m.apply(f)
+	return m
 }
 
 // uneasy says whether noise would have to be large for the relation to hold as it stands.
@@ -424,3 +444,5 @@ func delays(f *flight) []Change {
 	}
 	return out
 }
+
+const debug = false

@@ -28,6 +28,8 @@ type relation struct {
 	// spans are pieces of a flight over which it can be tried; nil where signals are missing.
 	spans func(f *flight) []span
 	gauge func(f *flight, s span) gauge
+	// prepare fits what all spans share; nil: nothing.
+	prepare func(f *flight) *flight
 }
 
 func (r *relation) about(g Group) bool {
@@ -50,6 +52,8 @@ func relations() []relation {
 		{id: "weight", title: "specific force, velocity and rates leave gravity", uses: []Group{SpecificForce, Velocity, AngularVelocity}, least: 0.5, spans: weightSpans, gauge: leaving},
 		{id: "track", title: "the position changes as the velocity says", uses: []Group{Velocity, Position, Attitude}, least: 0.3, spans: trackSpans, gauge: tracking},
 		{id: "two_velocities", title: "velocity in body and in earth axes agree", uses: []Group{Velocity, Attitude}, least: 0.5, spans: twoSpans, gauge: twoVelocities},
+		{id: "air", title: "airspeed and incidence fit velocity, attitude and a steady wind", uses: []Group{Airspeed, AngleOfAttack, Sideslip, Velocity, Attitude}, least: 0.3, spans: airSpans, gauge: inAir, prepare: blown},
+		{id: "rest", title: "at rest the specific force is that of gravity", uses: []Group{SpecificForce}, least: 0.6, spans: restSpans, gauge: resting},
 	}
 }
 

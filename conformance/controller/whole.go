@@ -8,8 +8,11 @@ import (
 	"perch/proto/seatlink"
 )
 
+// Tighten is the check that leaves the limits in force a step narrower until the controller's next reset.
+const Tighten = "tighten"
+
 func tightenChecks() []Check {
-	return []Check{check("tighten", "LIMITS_TIGHTEN only ever narrows", `Each limit is made narrower by the smallest step and the hash in force follows; each one a step wider than in force, another park
+	return []Check{check(Tighten, "LIMITS_TIGHTEN only ever narrows", `Each limit is made narrower by the smallest step and the hash in force follows; each one a step wider than in force, another park
 position, an axis that is not there, and a travel that leaves the present position outside get RESULT 6.
 The controller keeps these limits, a millionth narrower, until its next reset.
 Why it matters: the limits in the controller are the last thing between a wrong host and the frame.

@@ -1,0 +1,95 @@
+package main
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/term"
+
+	"perch/conformance"
+)
+
+func conformCommand() *cobra.Command {
+	c := &cobra.Command{
+		Use:   "conform",
+		Short: "Prove that something keeps to its protocol, or say what is wrong with it",
+		Long: `Prove that something keeps to its protocol, or say what is wrong with it and how to mend it.
+
+Exit codes: 0 conforms, in part too; 1 does not; 2 could not be judged.`,
+		Example: "  perch conform controller --port /dev/ttyACM0\n  perch conform controller --explain brake-law",
+		Args:    subcommand,
+		RunE:    help,
+	}
+	c.AddCommand(conformControllerCommand())
+	return c
+}
+
+// verdict ends the program with the code of a verdict that has been told already.
+type verdict struct{ conformance.Verdict }
+
+func (v verdict) Error() string { return string(v.Verdict) }
+
+// conclude writes a report and makes its verdict the program's.
+func conclude(w io.Writer, r *conformance.Report, asJSON bool, explain string) error {
+	var err error
+	if asJSON {
+		e := json.NewEncoder(w)
+		e.SetIndent("", "  ")
+		e.SetEscapeHTML(false)
+		err = e.Encode(r)
+	} else {
+		err = r.Write(w, explain)
+	}
+	if err == nil && r.Verdict.ExitCode() != 0 {
+		err = verdict{r.Verdict}
+	}
+	return err
+}
+
+// progress shows on a terminal which check is being tried; elsewhere nothing.
+type progress struct {
+	out    *os.File
+	on     bool
+	titles []string
+	at     int
+}
+
+func newProgress(out *os.File, titles []string) *progress {
+	p := &progress{out: out, titles: titles, on: term.IsTerminal(int(out.Fd()))}
+	p.show()
+	return p
+}
+
+// done is told each check that has been tried.
+func (p *progress) done(conformance.Result) {
+	p.at++
+	p.show()
+}
+
+func (p *progress) show() {
+	if !p.on {
+		return
+	}
+	line := ""
+	if p.at < len(p.titles) {
+		line = fmt.Sprintf("%d/%d  %s", p.at+1, len(p.titles), p.titles[p.at])
+	}
+	if width, _, err := term.GetSize(int(p.out.Fd())); err == nil && len(line) >= width && width > 1 {
+		line = line[:width-1]
+	}
+	fmt.Fprint(p.out, "\r\x1b[K", strings.ToValidUTF8(line, ""))
+}
+
+// explained prints what a check is about.
+func explained[S any](w io.Writer, checks []conformance.Check[S], id string) error {
+	c, err := conformance.Find(checks, id)
+	if err != nil {
+		return refuse(fmt.Errorf("--explain: %w", err))
+	}
+	_, err = fmt.Fprintf(w, "%s: %s\n\n%s\n", c.ID, c.Title, c.Doc)
+	return err
+}
