@@ -32,5 +32,5 @@ const (
 
 // commissionOnPaper are the steps that need no controller.
 func commissionOnPaper() []*cobra.Command {
-	return []*cobra.Command{commissionCautions(), commissionTravel(), commissionSizing()}
+	return []*cobra.Command{commissionCautions(), commissionMeasures(), commissionTravel(), commissionSizing()}
 }

@@ -20,6 +20,22 @@ const (
 	mostStepRate              = 1e7                   // steps/s
 )
 
+// What Entries asks for, in the order of readLoad and readDrive.
+var (
+	loadEntries = []Entry{
+		{Key: "load.rider_mass", Dimension: Mass}, {Key: "load.seat_mass", Dimension: Mass},
+		{Key: "load.centre_of_mass_height", Dimension: Length}, {Key: "load.centre_of_mass_forward", Dimension: Length, Optional: true},
+		{Key: "load.inertia", Dimension: Inertia, Optional: true}, {Key: "load.head_height", Dimension: Length, Optional: true},
+	}
+	driveEntries = []Entry{
+		{Key: "drive.gear_ratio", Plain: true}, {Key: "drive.efficiency", Dimension: Ratio}, {Key: "drive.lead", Dimension: Length, Optional: true},
+		{Key: "drive.steps_per_turn", Plain: true}, {Key: "drive.motor_torque", Dimension: Torque}, {Key: "drive.motor_speed", Dimension: AngularSpeed},
+		{Key: "drive.rotor_inertia", Dimension: Inertia, Optional: true}, {Key: "drive.top_step_rate", Dimension: StepRate},
+		{Key: "drive.held_by", Words: holdings, Optional: true},
+	}
+	holdings = []string{string(sizing.HeldByNothing), string(sizing.HeldByBrake), string(sizing.HeldByBalance), string(sizing.HeldByBuffers)}
+)
+
 func readLoad(s *section, l *sizing.Load) {
 	if s.node == nil {
 		return
@@ -52,7 +68,7 @@ func readDrive(s *section, d *sizing.Drive) {
 	s.quantity("rotor_inertia", Inertia, 0, mostRotorInertia, &d.RotorInertia)
 	s.need("top_step_rate", StepRate, 1, mostStepRate, &d.TopStepRate)
 	held := string(sizing.HeldByNothing)
-	s.choice("held_by", &held, string(sizing.HeldByNothing), string(sizing.HeldByBrake), string(sizing.HeldByBalance), string(sizing.HeldByBuffers))
+	s.choice("held_by", &held, holdings...)
 	d.Held = sizing.Held(held)
 	s.done()
 }

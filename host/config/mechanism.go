@@ -395,3 +395,21 @@ func reach(m mechanism.Mechanism, a pose.Axis, end float64) float64 {
 	}
 	return end
 }
+
+// Measure is one length or angle of a mechanism, as its drawing names it and as a seat file does.
+type Measure struct{ Name, Key, Value string }
+
+// Measures are the lengths, in the order of the file.
+func (m Mechanism) Measures() (out []Measure) {
+	f := m.form()
+	add := func(table string, list []measure) {
+		for _, x := range list {
+			if x.dimension == Length {
+				out = append(out, Measure{x.name, table + x.key(), x.dimension.Round(*x.at)})
+			}
+		}
+	}
+	add("", f.measures)
+	add(f.motor+".", f.limits)
+	return out
+}

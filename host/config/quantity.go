@@ -147,3 +147,9 @@ func numberEnd(s string) int {
 func example(d Dimension) float64 {
 	return 10 * units[d].units[0].factor
 }
+
+// Round writes an SI value as Format does, with five digits, for a drawing or a list.
+func (d Dimension) Round(v float64) string {
+	u := units[d].units[0]
+	return strconv.FormatFloat(v/u.factor, 'g', 5, 64) + " " + u.name
+}
