@@ -7,7 +7,6 @@ import (
 	"io"
 	"log/slog"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"runtime"
 	"runtime/debug"
@@ -187,45 +186,24 @@ func sources(c config.Config, base string) ([]ride.Source, error) {
 }
 
 // located finds the files of a command: a folder with a manifest, or a program. The folder that a pin covers is the
-// program's own; where an interpreter is named without a path it is that of the first argument that is a file.
+// program's own; where an interpreter is named it is that of what it runs.
 func located(s config.Source, base string) (plugin.Program, error) {
-	p := plugin.Program{Name: s.Name, Command: slices.Clone(s.Command), SHA256: s.SHA256}
-	at := func(path string) string {
-		if filepath.IsAbs(path) {
-			return path
-		}
-		return filepath.Join(base, path)
+	folder := s.Command[0]
+	if !filepath.IsAbs(folder) {
+		folder = filepath.Join(base, folder)
 	}
-	if info, err := os.Stat(at(s.Command[0])); err == nil && info.IsDir() && len(s.Command) == 1 {
-		p, _, err := plugin.Load(at(s.Command[0]))
+	if info, err := os.Stat(folder); err == nil && info.IsDir() && len(s.Command) == 1 {
+		p, _, err := plugin.Load(folder)
 		p.Name, p.SHA256 = s.Name, s.SHA256
 		return p, err
 	}
-	absolute := func(path string) (string, bool) {
-		path = at(path)
-		info, err := os.Stat(path)
-		return path, err == nil && info.Mode().IsRegular()
+	p := plugin.Program{Name: s.Name, SHA256: s.SHA256}
+	command, own, err := plugin.Resolve(base, s.Command, true)
+	if err != nil {
+		return p, fmt.Errorf("source %q: command %q: looked in folder %s: %w; give its path, or an interpreter and the path of a script", s.Name, s.Command, base, err)
 	}
-	own := p.Command
-	if filepath.Base(own[0]) == own[0] {
-		if path, err := exec.LookPath(own[0]); err == nil {
-			own[0], own = path, own[1:]
-		}
-	}
-	for i, word := range own {
-		if path, ok := absolute(word); ok {
-			full, err := filepath.Abs(path)
-			if err != nil {
-				return p, fmt.Errorf("source %q: %w", s.Name, err)
-			}
-			own[i], p.Dir = full, filepath.Dir(full)
-			return p, nil
-		}
-		if i == 0 && len(own) == len(p.Command) {
-			break
-		}
-	}
-	return p, fmt.Errorf("source %q: command %q: no such program in %s; give its path, or an interpreter and the path of a script", s.Name, s.Command, base)
+	p.Command, p.Dir = command, filepath.Dir(own)
+	return p, nil
 }
 
 // checkLength refuses a --for that has passed before it began.
