@@ -13,7 +13,8 @@ import (
 // MaxActuators is the most that any mechanism has.
 const MaxActuators = 6
 
-// ErrUnreachable says that no actuator position gives the pose, or only one too near dead centre.
+// ErrUnreachable says that no actuator position gives the pose, or only one too near dead centre or beyond what a joint
+// may turn.
 var ErrUnreachable = errors.New("pose is outside the reachable set")
 
 // Positions holds one number for each actuator, in the mechanism's order; the rest are zero.
