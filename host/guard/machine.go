@@ -293,14 +293,25 @@ func (m *Machine) Step(in Input) Output {
 	if m.ending && !m.ended {
 		m.end(c, &out)
 	}
-	for i, ax := range m.l.axes {
-		m.swing.see(ax, m.l.v[i], m.l.a[i], &m.l.limits)
-	}
-	m.swing.tick()
+	m.watchSwing(out.Held&^HeldSwing != 0)
 	out.State, out.Cause, out.Ended = m.state, m.cause, m.ended
 	out.Pose = m.l.Pose()
 	out.Actuators, out.Speeds, out.Accelerations = m.l.Actuators()
 	return out
+}
+
+// watchSwing lets the swing see how near the limits each axis moves: those of the pose, or where the guard holds the
+// demand back what it uses of them itself.
+func (m *Machine) watchSwing(held bool) {
+	l := m.l
+	for i, ax := range l.axes {
+		most := [3]float64{l.limits.Speed[ax], l.limits.Acceleration[ax], l.limits.Jerk[ax]}
+		if held {
+			most[1], most[2] = l.law[i].a, l.law[i].d/l.dt
+		}
+		m.swing.see(ax, l.v[i], l.a[i], most)
+	}
+	m.swing.tick()
 }
 
 // watch takes the seat to Fault, or to Holding, for what the controller says.

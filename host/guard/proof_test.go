@@ -17,8 +17,8 @@ import (
 )
 
 // proofTicks is how many ticks TestProof runs: few by default, a million with PERCH_LONG=1, or PERCH_GUARD_TICKS.
-// PERCH_GUARD_SEED begins elsewhere, so that several runs add up.
-func proofTicks(t *testing.T) (ticks int, seed uint64) {
+// PERCH_GUARD_SEED draws other cases, so that several runs add up; PERCH_GUARD_CASE begins with the case of a failure.
+func proofTicks(t *testing.T) (ticks int, seed, first uint64) {
 	ticks = 20_000
 	if long {
 		ticks = 1_000_000
@@ -26,6 +26,7 @@ func proofTicks(t *testing.T) (ticks int, seed uint64) {
 	for name, set := range map[string]func(int){
 		"PERCH_GUARD_TICKS": func(n int) { ticks = n },
 		"PERCH_GUARD_SEED":  func(n int) { seed = uint64(n) },
+		"PERCH_GUARD_CASE":  func(n int) { first = uint64(n) },
 	} {
 		if v := os.Getenv(name); v != "" {
 			n, err := strconv.Atoi(v)
@@ -35,7 +36,7 @@ func proofTicks(t *testing.T) (ticks int, seed uint64) {
 			set(n)
 		}
 	}
-	return ticks, seed
+	return ticks, seed, first
 }
 
 // between draws a number whose logarithm is evenly spread.
@@ -125,12 +126,16 @@ func (w *tally) add(j *judges) {
 // number: mechanism, limits, input (which may change on the way), a start outside the travel, limits changed in motion,
 // or a machine with asks, faults and a controller that does as it likes.
 func TestProof(t *testing.T) {
-	most, seed := proofTicks(t)
+	most, seed, first := proofTicks(t)
 	names, all := seats(t)
 	tallies := map[string]*tally{}
 	began := time.Now()
+	length := 2000 // ticks of a case
+	if long {
+		length = 6000
+	}
 	total := 0
-	for n := uint64(0); total < most; n++ {
+	for n := first; total < most; n++ {
 		r := rand.New(rand.NewPCG(seed, n))
 		name := names[r.IntN(len(names))]
 		c := tallies[name]
@@ -140,7 +145,7 @@ func TestProof(t *testing.T) {
 		}
 		before := c.ticks
 		where := fmt.Sprintf("seed %d, case %d, %s", seed, n, name)
-		prove(t, r, all[name], c, min(2000, most/8), where)
+		prove(t, r, all[name], c, min(length, most/8), where)
 		total += c.ticks - before
 	}
 	var b strings.Builder
@@ -180,8 +185,11 @@ func prove(t *testing.T, r *rand.Rand, m mechanism.Mechanism, c *tally, ticks in
 	outside := r.IntN(6) == 0 && outside(r, g, &l)
 	changes := !outside && r.IntN(4) == 0
 	second := !outside && !changes && r.IntN(2) == 0
-	if changes {
+	switch {
+	case changes:
 		where += ", limits change"
+	case outside:
+		where += ", from outside"
 	}
 	behind := *g
 	j := newJudges(g, l)
@@ -202,7 +210,7 @@ func prove(t *testing.T, r *rand.Rand, m mechanism.Mechanism, c *tally, ticks in
 			}
 		}
 		if outside {
-			j.pose.Rebound(around(m, l, g.Pose()))
+			j.pose.Rebound(around(g, l))
 		}
 		want := in.next(k, g)
 		got, held := g.Step(want)
@@ -227,10 +235,16 @@ func prove(t *testing.T, r *rand.Rand, m mechanism.Mechanism, c *tally, ticks in
 		}
 		if r.IntN(211) == 0 {
 			c.stops++
+			if outside {
+				j.pose.Rebound(around(g, l))
+			}
 			stop(t, g, j, fmt.Sprintf("%s, %s, tick %d", where, in.name, k))
 		}
 	}
 	c.stops++
+	if outside {
+		j.pose.Rebound(around(g, l))
+	}
 	stop(t, g, j, where+", end")
 	c.add(j)
 }
@@ -244,15 +258,32 @@ func outside(r *rand.Rand, g *Limiter, l *Limits) bool {
 			p[a] = l.Low[a] - r.Float64()*(l.High[a]-l.Low[a])
 		}
 	}
-	return g.Reset(p) == nil
+	if g.Reset(p) != nil {
+		return false
+	}
+	for k, a := range g.acts {
+		if g.q[k] < a.Low || g.q[k] > a.High { // a mechanism may answer beyond its actuators' travel
+			return g.Reset(g.full(&g.neutral)) != nil
+		}
+	}
+	return true
 }
 
-// around is the bounds where the travel reaches to where the seat is.
-func around(m mechanism.Mechanism, l Limits, p pose.Pose) []guardtest.Bound {
-	for a := range p {
-		l.Low[a], l.High[a] = min(l.Low[a], p[a]), max(l.High[a], p[a])
+// around is the bounds where the travel reaches as far as the brake takes the seat from where it is, tick by tick.
+func around(g *Limiter, l Limits) []guardtest.Bound {
+	for i, ax := range g.axes {
+		x, v, a := g.x[i], g.v[i], g.a[i]
+		for {
+			l.Low[ax], l.High[ax] = min(l.Low[ax], x), max(l.High[ax], x)
+			if math.Abs(v) < 1e-12 && math.Abs(a) < 1e-9 {
+				break
+			}
+			a = g.law[i].brake(v, a)
+			v += a * dt
+			x += v * dt
+		}
 	}
-	return poseBounds(m, l)
+	return poseBounds(g.m, l)
 }
 
 // proveRide is a whole machine, whose controller and operator do as they like.

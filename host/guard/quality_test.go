@@ -247,7 +247,7 @@ func TestStartOutsideComesInAndNeverFurtherOut(t *testing.T) {
 func TestRolloutIsTheLawTickByTick(t *testing.T) {
 	r := inputsRand(9)
 	worst := 0.0
-	for range ticks(8000) {
+	for range ticks(4000) {
 		e := func(lo, hi float64) float64 { return math.Exp(math.Log(lo) + r.Float64()*math.Log(hi/lo)) }
 		A, J := e(0.1, 50), e(5, 3000)
 		V := e(0.05, 5)
@@ -293,9 +293,10 @@ func TestRolloutIsTheLawTickByTick(t *testing.T) {
 // Whatever the bounds of the derivatives accept, the roll-out through the mechanism has to accept.
 func TestBoundsNeverAcceptWhatTheRolloutRefuses(t *testing.T) {
 	for _, r := range rigs(t) {
+		fresh := r.fresh(t)
 		both, plain := 0, 0
 		for _, in := range inputs(5, r.limits) {
-			g := mustLimiter(t, r.m, r.limits)
+			g := fresh()
 			for k := range ticks(60) {
 				back := *g
 				g.Step(in.next(k, g))
@@ -322,8 +323,9 @@ func TestBoundsNeverAcceptWhatTheRolloutRefuses(t *testing.T) {
 
 func TestStepAllocatesNothing(t *testing.T) {
 	for _, r := range rigs(t) {
+		fresh := r.fresh(t)
 		for _, in := range inputs(6, r.limits) {
-			g := mustLimiter(t, r.m, r.limits)
+			g := fresh()
 			k := 0
 			if n := testing.AllocsPerRun(60, func() { g.Step(in.next(k, g)); k++ }); n != 0 {
 				t.Errorf("%s, %s: %g allocations a step", r.name, in.name, n)
@@ -343,9 +345,10 @@ func spentWork(g *Limiter) int {
 // The longest tick is bounded by work, whatever comes: a machine's noise has no say in it.
 func TestWorkOfATickIsBounded(t *testing.T) {
 	for _, r := range rigs(t) {
+		fresh := r.fresh(t)
 		most, where := 0, ""
 		for _, in := range inputs(8, r.limits) {
-			g := mustLimiter(t, r.m, r.limits)
+			g := fresh()
 			for k := range ticks(100) {
 				g.Step(in.next(k, g))
 				if n := spentWork(g); n > most {

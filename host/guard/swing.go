@@ -15,7 +15,7 @@ const (
 	// swingMost is the share of an axis's speed, acceleration or jerk that may be used in the mean square over the
 	// window: a sine that touches its limit has 0.71, one at half the limit 0.35. Common practice, no source.
 	swingMost  = 0.6
-	swingLeast = 0.1  // of the demand is let through, whatever comes
+	swingLeast = 0.01 // of the demand is let through, whatever comes
 	swingRise  = 0.02 // most that comes back in a block: from half to all takes 12 s
 	swingRate  = 0.7  // rad/s, of the critically damped glide of the share
 )
@@ -67,13 +67,14 @@ func (s *Swing) Apply(p *pose.Pose, level *pose.Pose, l *Limits) bool {
 	return faded
 }
 
-// See takes an axis's commanded speed and acceleration of this tick.
-func (s *Swing) see(a pose.Axis, speed, acceleration float64, l *Limits) {
+// see takes an axis's commanded speed and acceleration of this tick, with what is the most of speed, acceleration and
+// jerk there.
+func (s *Swing) see(a pose.Axis, speed, acceleration float64, most [3]float64) {
 	w := &s.axis[a]
 	jerk := (acceleration - w.past) / s.dt
 	w.past = acceleration
-	for i, r := range [3]float64{speed / l.Speed[a], acceleration / l.Acceleration[a], jerk / l.Jerk[a]} {
-		r /= w.share
+	for i, r := range [3]float64{speed, acceleration, jerk} {
+		r /= most[i] * w.share
 		w.now[i] += r * r
 	}
 	// a damped glide, so that the share changes without a jump of its speed
