@@ -53,7 +53,8 @@ func TestTheTextDriversPage(t *testing.T) {
 	if !ok {
 		t.Fatal("no block of TOML")
 	}
-	two := linear + strings.ReplaceAll(linear[strings.Index(linear, "[mechanism.heave]"):], "heave", "surge")
+	_, axis, _ := strings.Cut(linear, "[mechanism.heave]")
+	two := linear + "[mechanism.surge]" + axis
 	read := func(template string) {
 		t.Helper()
 		file := "port = \"COM3\"\nbaud = 115200\n" + two + "[controller]\ndriver = \"text\"\n[controller.text]\ntemplate = '" + template + "'\n"

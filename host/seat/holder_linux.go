@@ -34,7 +34,7 @@ func locker(port string) int {
 	if unix.Stat(port, &st) != nil {
 		return 0
 	}
-	where := fmt.Sprintf("%02x:%02x:%d", unix.Major(uint64(st.Dev)), unix.Minor(uint64(st.Dev)), st.Ino)
+	where := fmt.Sprintf("%02x:%02x:%d", unix.Major(st.Dev), unix.Minor(st.Dev), st.Ino)
 	locks, err := os.Open("/proc/locks")
 	if err != nil {
 		return 0
