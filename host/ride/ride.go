@@ -338,18 +338,31 @@ func (r *Ride) pump(ctx context.Context) {
 	}
 }
 
-// look renews the snapshot, and tells of a change of the seat's state.
+// look renews the snapshot, and tells what is new.
 func (r *Ride) look() {
 	row, status := r.s.Recorder.Last()
 	r.mu.Lock()
 	before := r.snapshot.Row.Guarded
 	r.snapshot.Row, r.snapshot.Status, r.snapshot.Lost = *row, *status, r.s.Recorder.Dropped()
 	r.mu.Unlock()
-	if row.Guarded.State == before.State && row.Guarded.Cause == before.Cause {
+	r.tellOf(&before, &row.Guarded)
+}
+
+// tellOf tells of a change of the seat's state, and of a demand that is lessened.
+func (r *Ride) tellOf(before, now *guard.Output) {
+	switch swings := now.Held & guard.HeldSwing; {
+	case swings == before.Held&guard.HeldSwing:
+	case swings != 0:
+		r.tell(slog.LevelWarn, "seat: the demand has swung near the seat's limits for seconds: it is lessened until it calms down; "+
+			"look at the source and its signs, or lower the intensity")
+	case now.State == guard.Riding:
+		r.tell(slog.LevelInfo, "seat: the demand has calmed down: it moves the seat whole again")
+	}
+	if now.State == before.State && now.Cause == before.Cause {
 		return
 	}
-	line := "seat: " + row.Guarded.State.String()
-	if cause := row.Guarded.Cause.String(); cause != "" {
+	line := "seat: " + now.State.String()
+	if cause := now.Cause.String(); cause != "" {
 		line += ": " + cause
 	}
 	r.tell(slog.LevelInfo, line)

@@ -239,6 +239,19 @@ func TestARealSeatSettlesAndIsHeldWhenTheOperatorIsGone(t *testing.T) {
 	}
 }
 
+func TestTheOperatorIsToldOnceWhenASwingIsFaded(t *testing.T) {
+	o := new(told)
+	r := &Ride{s: settings(t, o)}
+	free, swings := guard.Output{State: guard.Riding}, guard.Output{State: guard.Riding, Held: guard.HeldSwing | guard.HeldSpeed}
+	for _, c := range [][2]*guard.Output{{&free, &free}, {&free, &swings}, {&swings, &swings}, {&swings, &free}} {
+		r.tellOf(c[0], c[1])
+	}
+	lines := strings.Split(o.all(), "\n")
+	if len(lines) != 2 || !strings.HasPrefix(lines[0], "WARN seat: the demand has swung near") || !strings.HasPrefix(lines[1], "INFO seat: the demand has calmed down") {
+		t.Errorf("told:\n%s", o.all())
+	}
+}
+
 // commissioned gives the gate of a complete record for the driver's controller.
 func commissioned(t *testing.T, driver seat.Driver) commissioning.Gate {
 	t.Helper()
