@@ -13,7 +13,7 @@ import (
 func commissionCautions() *cobra.Command {
 	return &cobra.Command{
 		Use:     "cautions",
-		Short:   "What this program does not do for you, and what you must provide",
+		Short:   "A. What this program does not do for you, and what you must provide",
 		Long:    `Print what this program does not do for you: what the builder must provide, and the standards to read.`,
 		Example: "  perch commission cautions\n  perch commission cautions | less",
 		Args:    arguments(0, "no argument"),

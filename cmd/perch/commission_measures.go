@@ -30,7 +30,7 @@ func commissionMeasures() *cobra.Command {
 	var o measuresOptions
 	c := &cobra.Command{
 		Use:   "measures",
-		Short: "Give the lengths, masses and motors of your seat, against a drawing",
+		Short: "B. Give the lengths, masses and motors of your seat, against a drawing",
 		Long: `Ask for the numbers of your seat one by one and keep them in the seat file; where there is no such file, make one. A
 drawing of the seat with its own numbers, to scale for two cranks, is written beside it: hold it against the real thing.
 

@@ -18,7 +18,7 @@ func commissionSizing() *cobra.Command {
 	var asJSON, brief bool
 	c := &cobra.Command{
 		Use:   "sizing",
-		Short: "Check on paper that motors, gears, cranks and stops are enough",
+		Short: "D. Check on paper that motors, gears, cranks and stops are enough",
 		Long: `Check on paper that motors, gears, cranks and stops are enough for this seat and its heaviest rider, over the whole
 pose box and with all axes moving at once. Each number is shown with its formula and with the numbers of this seat.
 

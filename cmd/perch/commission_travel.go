@@ -21,7 +21,7 @@ func commissionTravel() *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "travel",
-		Short: "Show how far the seat reaches, and where its dead centre is",
+		Short: "C. Show how far the seat reaches, and where its dead centre is",
 		Long: `Show how far the seat reaches: each axis alone as a table, and two axes together as a picture (SVG), with the limits
 of the guard, the least angle between rod and crank (transmission angle), and dead centre, where crank and rod line
 up: there a motor's force on the links grows without bound, and past it the seat locks or folds the other way. Metal
