@@ -13,6 +13,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"perch/host/commissioning"
 	"perch/host/commissioning/guide"
 	"perch/host/config"
 	"perch/host/jog"
@@ -79,6 +80,10 @@ func jogSeat(ctx context.Context, w io.Writer, file, port, axis string) error {
 		o.Tell("The controller says that it is simulated: nothing moves.")
 	} else if err := jogCautions(o, rods); err != nil {
 		return refuse(err)
+	}
+	if statusOf(d).OneWay {
+		o.Tell(terminal.OneWay(commissioning.StopsByItself(s))...)
+		o.Tell("It cannot home: bring the seat to level with the motors on, check with a spirit level; h says that it stands level.")
 	}
 	var limits []seatlink.AxisLimits
 	if l, ok := d.(guide.Line); ok {
