@@ -70,9 +70,12 @@ func newCranks(thing string, s CrankSettings, r rods, names []string, centres, a
 		var l loop
 		m.solve(i, &still, &l)
 		if err != nil {
-			return m, fmt.Errorf("%s: the level seat: %w: crank at %.1f deg, transmission angle %.1f deg: "+
-				"measure RodLength %g m and %s again, or change the rod",
-				thing, err, l.angle()*180/math.Pi, m.transmission(&l)*180/math.Pi, s.RodLength, check)
+			stands := "at no angle of the crank is the rod long or short enough"
+			if l.s2 >= 0 {
+				stands = fmt.Sprintf("crank at %.1f deg, transmission angle %.1f deg", l.angle()*180/math.Pi, m.transmission(&l)*180/math.Pi)
+			}
+			return m, fmt.Errorf("%s: the level seat: %w: %s: measure RodLength %g m and %s again, or change the rod",
+				thing, err, stands, s.RodLength, check)
 		}
 		m.rest[i] = m.rodOf(i, &l)
 		m.row(&rows, i, still.slopes(r.seat[i], m.rest[i].times(1/s.RodLength)))

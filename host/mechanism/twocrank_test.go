@@ -324,7 +324,7 @@ func TestRefusedTwoCrank(t *testing.T) {
 			[]string{"JointToSeatPointBack", "CrankRadius", "RodLength", "Speed", "Low is 0 rad and High 0 rad"}},
 		{"short rod", func(s *TwoCrankSettings) { s.RodLength = 0.09 }, []string{"not over CrankRadius"}},
 		{"cranks above", func(s *TwoCrankSettings) { s.CrankDrop = -0.6 }, []string{"below the rods' upper balls"}},
-		{"does not reach level", func(s *TwoCrankSettings) { s.RodLength = 0.45 }, []string{"the level seat", "change the rod"}},
+		{"does not reach level", func(s *TwoCrankSettings) { s.RodLength = 0.45 }, []string{"the level seat", "the rod long or short enough", "change the rod"}},
 		{"dead centre at level", func(s *TwoCrankSettings) { s.RodLength = 0.501 }, []string{"the level seat", "transmission angle"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
