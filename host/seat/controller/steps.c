@@ -20,6 +20,9 @@ struct stepper {
 static volatile struct stepper stepper[AXES];
 static volatile uint32_t ticks;
 
+/* With what lies between, in threes of cycles, so that the last STEP is high for 2.5 µs: look at it again after a change. */
+#define PULSE (AXES > 1 ? 1 : 4)
+
 #define SET(bit, on) ((on) ? (OUT_PORT |= (uint8_t)(1 << (bit))) : (OUT_PORT &= (uint8_t)~(1 << (bit))))
 
 /* s is volatile to others; in here it is not looked at twice. */
@@ -60,7 +63,7 @@ ISR(TIMER2_COMPA_vect)
 #endif
 	ticks++;
 	if (stepped)
-		_delay_loop_1(9); /* 27 cycles; with what lies between, the last STEP is high for 2.5 µs: README.md */
+		_delay_loop_1(PULSE);
 	SET(STEP_0, 0);
 #if AXES > 1
 	SET(STEP_1, 0);
