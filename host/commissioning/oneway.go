@@ -22,7 +22,7 @@ func RideLimits(s config.Seat, axes pose.Axes) guard.Limits {
 	if StopsByItself(s) {
 		return s.Limits
 	}
-	l := Reduced{HeadHeight: s.Load.HeadHeight}.Limits(s.Limits, axes)
+	l := ReducedOf(s).Limits(s.Limits, axes)
 	for a := range l.Low {
 		l.Low[a] *= oneWayTravel
 		l.High[a] *= oneWayTravel

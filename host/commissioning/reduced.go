@@ -3,6 +3,7 @@ package commissioning
 import (
 	"math"
 
+	"perch/host/config"
 	"perch/host/guard"
 	"perch/host/pose"
 )
@@ -25,6 +26,11 @@ const (
 type Reduced struct {
 	HeadHeight float64 // m, of the rider's head above the joint; 0: DefaultHeadHeight
 	Lower      float64 // rad/s, a lower speed that the builder chose; 0: none
+}
+
+// ReducedOf is how slow a seat's file has it.
+func ReducedOf(s config.Seat) Reduced {
+	return Reduced{HeadHeight: s.Load.HeadHeight, Lower: s.Load.Reduced}
 }
 
 // AngularSpeed is the most for one axis that turns alone, rad/s: ReducedHeadSpeed over the head's height, or Lower

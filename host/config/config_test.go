@@ -446,7 +446,7 @@ func TestSeatTextReadsBack(t *testing.T) {
 		},
 	}
 	odd.Mechanism.TwoCrank.TipBackward = true
-	odd.Load = sizing.Load{RiderMass: 90.5, SeatMass: 30, Height: -0.1, Forward: 0.02, Inertia: 13, HeadHeight: 0.7}
+	odd.Load = sizing.Load{RiderMass: 90.5, SeatMass: 30, Height: -0.1, Forward: 0.02, Inertia: 13, HeadHeight: 0.7, Reduced: 0.1}
 	odd.Drive = sizing.Drive{
 		GearRatio: 10.5, Efficiency: 0.9, Lead: 0.005, StepsPerTurn: 1600, MotorTorque: 6, MotorSpeed: 50,
 		RotorInertia: 3e-4, TopStepRate: 20_000, Held: sizing.HeldByBuffers,

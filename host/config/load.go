@@ -26,6 +26,7 @@ var (
 		{Key: "load.rider_mass", Dimension: Mass}, {Key: "load.seat_mass", Dimension: Mass},
 		{Key: "load.centre_of_mass_height", Dimension: Length}, {Key: "load.centre_of_mass_forward", Dimension: Length, Optional: true},
 		{Key: "load.inertia", Dimension: Inertia, Optional: true}, {Key: "load.head_height", Dimension: Length, Optional: true},
+		{Key: "load.reduced_speed", Dimension: AngularSpeed, Optional: true},
 	}
 	driveEntries = []Entry{
 		{Key: "drive.gear_ratio", Plain: true}, {Key: "drive.efficiency", Dimension: Ratio}, {Key: "drive.lead", Dimension: Length, Optional: true},
@@ -46,6 +47,7 @@ func readLoad(s *section, l *sizing.Load) {
 	s.quantity("centre_of_mass_forward", Length, -mostLength, mostLength, &l.Forward)
 	s.quantity("inertia", Inertia, leastInertia, mostInertia, &l.Inertia)
 	s.quantity("head_height", Length, 0.1, mostLength, &l.HeadHeight)
+	s.quantity("reduced_speed", AngularSpeed, leastRate, mostAngularSpeed, &l.Reduced)
 	if least := l.LeastInertia(); l.Inertia > 0 && l.Inertia < least {
 		s.fault(0, "inertia", "%s is under %s, which this mass has about the joint if all of it is in one point; measure it again, or leave it out",
 			Inertia.Format(l.Inertia), Inertia.Format(least))
@@ -148,6 +150,7 @@ func (s Seat) writeLoad(table func(string, ...any), text func(key, v string), pl
 		optional("centre_of_mass_forward", Length, l.Forward)
 		optional("inertia", Inertia, l.Inertia)
 		optional("head_height", Length, l.HeadHeight)
+		optional("reduced_speed", AngularSpeed, l.Reduced)
 	}
 	if d := s.Drive; d.Given() {
 		table("drive")

@@ -47,6 +47,7 @@ var words = map[string]string{
 	"load.centre_of_mass_forward":        "of rider and seat together forward of the joint; behind is negative",
 	"load.inertia":                       "of rider and seat about the joint; leave it out to have it estimated",
 	"load.head_height":                   "top of the tallest rider's head above the joint; sets the reduced speed",
+	"load.reduced_speed":                 "for jog and commissioning, if lower than what 250 mm/s at the rider's head gives",
 	"drive.gear_ratio":                   "turns of the motor for one turn of the crank or the screw",
 	"drive.efficiency":                   "of the gearbox or the screw, from its data sheet",
 	"drive.lead":                         "travel of the actuator for one turn of its screw",

@@ -32,7 +32,7 @@ func TestEnterKeepsEverything(t *testing.T) {
 }
 
 func TestRefusedAnswersSayWhy(t *testing.T) {
-	_, said, err := ask(t, []string{"load"}, "75", "5000 kg", "", "-", "75 kg", "30 kg", "25 kg", "250 mm", "", "1 kg m2", "-", "")
+	_, said, err := ask(t, []string{"load"}, "75", "5000 kg", "", "-", "75 kg", "30 kg", "25 kg", "250 mm", "", "1 kg m2", "-", "", "")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -16,6 +16,7 @@ type Load struct {
 	Forward    float64 // m, of the same point forward of the joint
 	Inertia    float64 // kg m², of both about the joint, for roll and pitch; 0: Inertia estimates it
 	HeadHeight float64 // m, of the top of the rider's head above the joint; 0: not measured
+	Reduced    float64 // rad/s, a lower reduced speed than the head's height gives, for jog and commissioning; 0: none
 }
 
 // Given says whether anything is known.
