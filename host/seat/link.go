@@ -660,7 +660,7 @@ func (s *session) hello(h *seatlink.Hello, bad error) error {
 		return fmt.Errorf("seat %q: the controller is %q, not %q; check which controller this port leads to", s.name, h.BoardName(), want)
 	}
 	b := &l.base
-	b.Port, b.Board, b.Simulated = s.name, h.BoardName(), h.Simulated
+	b.Port, b.Board, b.Simulated, b.HandHomed = s.name, h.BoardName(), h.Simulated, h.ByHand
 	b.Firmware = fmt.Sprintf("%d.%d.%d", h.Firmware[0], h.Firmware[1], h.Firmware[2])
 	s.boot(h.BootID)
 	b.State, b.Hash = h.State, h.Hash

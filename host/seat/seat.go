@@ -46,6 +46,7 @@ func (c Command) String() string {
 type Status struct {
 	Connected bool // the controller answered HELLO and its STATUS keeps coming
 	Simulated bool // it says that no motor is connected
+	HandHomed bool // it has no home switches: before Home an operator levels the seat, and says so
 	Homed     bool // it knows its position
 	Armed     bool // it follows setpoints
 	Supply    bool // it sees the motor supply

@@ -464,6 +464,7 @@ type Hello struct {
 	State      State
 	Firmware   [3]uint8 // major, minor, patch
 	Simulated  bool     // no motor is connected
+	ByHand     bool     // it has no home switches: HOME says that an operator has levelled the seat
 	ResetCause ResetCause
 	Axes       Axes
 	BootID     uint32   // differs from boot to boot
@@ -486,7 +487,7 @@ func (*Hello) Type() Type { return TypeHello }
 
 // MarshalAppend appends the payload.
 func (h *Hello) MarshalAppend(dst []byte) []byte {
-	dst = append(dst, h.Protocol, byte(h.State), h.Firmware[0], h.Firmware[1], h.Firmware[2], bit(h.Simulated), byte(h.ResetCause), h.Axes.Byte())
+	dst = append(dst, h.Protocol, byte(h.State), h.Firmware[0], h.Firmware[1], h.Firmware[2], bit(h.Simulated)|bit(h.ByHand)<<1, byte(h.ResetCause), h.Axes.Byte())
 	dst = le.AppendUint32(dst, h.BootID)
 	dst = le.AppendUint32(dst, h.OwnHash)
 	dst = le.AppendUint32(dst, h.Hash)
@@ -507,7 +508,8 @@ func (h *Hello) Unmarshal(p []byte) error {
 	if !ok {
 		return ErrPayload
 	}
-	h.State, h.Firmware, h.Simulated, h.ResetCause, h.Axes = State(p[1]), [3]uint8(p[2:5]), p[5]&1 != 0, ResetCause(p[6]), axes
+	h.State, h.Firmware, h.ResetCause, h.Axes = State(p[1]), [3]uint8(p[2:5]), ResetCause(p[6]), axes
+	h.Simulated, h.ByHand = p[5]&1 != 0, p[5]&2 != 0
 	h.BootID, h.OwnHash, h.Hash, h.Board = le.Uint32(p[8:]), le.Uint32(p[12:]), le.Uint32(p[16:]), [16]byte(p[20:])
 	for _, c := range h.Board {
 		if c != 0 && (c < 0x20 || c > 0x7E) {

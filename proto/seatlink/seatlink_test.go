@@ -112,6 +112,8 @@ func messages() map[string]struct {
 		"limits-tighten": {12, &Limits{Tighten: true, Limits: AxisLimits{Low: -100_000_000, High: 100_000_000, Speed: 500_000, ReducedSpeed: 300_000, Acceleration: 5_000, Jerk: 80_000}}},
 		"hello": {1, &Hello{Protocol: 1, State: StateDisarmed, Firmware: [3]uint8{1, 2, 3}, Simulated: true, ResetCause: ResetPower, Axes: Axes{N: 2},
 			BootID: 0xDEADBEEF, OwnHash: hash15, Hash: hash15, Board: [16]byte([]byte("left seat\x00\x00\x00\x00\x00\x00\x00"))}},
+		"hello-by-hand": {5, &Hello{Protocol: 1, State: StateDisarmed, Firmware: [3]uint8{1, 2, 3}, ByHand: true, ResetCause: ResetPower, Axes: Axes{N: 2},
+			BootID: 0xDEADBEEF, OwnHash: hash15, Hash: hash15, Board: [16]byte([]byte("left seat\x00\x00\x00\x00\x00\x00\x00"))}},
 		"status-armed": {2, &Status{State: StateArmed, Flags: FlagHomed | FlagSupply, BootID: 0xDEADBEEF, Nonce: 0x0A0B0C0D, LastSequence: 500, Heard: 501, Home: 2,
 			CRCErrors: 1, Framing: 2, Late: 3, Refused: 4, LoopWorst: 120, Hash: hash15, Axes: Axes{N: 2}, Position: [6]int32{100000000, -1}}},
 		"result": {3, &Answer{TypeArm, 5, ResultNonce}},

@@ -25,6 +25,7 @@ type Settings struct {
 	Seed       uint64                                // of boot ids and nonces
 	Lag        time.Duration                         // 8 ms: how far the motors trail at constant speed
 	NotSaying  bool                                  // HELLO does not say that it is simulated; for tests of the host
+	ByHand     bool                                  // it is homed by hand, and HELLO says so
 	Broken     Broken                                // nothing; for tests of what judges controllers
 }
 
@@ -88,6 +89,7 @@ type Controller struct {
 	faults     seatlink.Faults
 	causes     seatlink.Faults
 	homed      bool
+	free       bool // the motors have had no power since the position was last known
 	reducedOn  bool
 	bootID     uint32
 	nonce      uint32
@@ -189,7 +191,7 @@ func (c *Controller) boot(cause seatlink.ResetCause) {
 	c.resetCause = cause
 	c.inForce = c.own
 	c.adopt()
-	c.homed, c.reducedOn, c.byItself = false, false, false
+	c.homed, c.reducedOn, c.byItself, c.free = false, false, false, true
 	c.period = 2 * time.Millisecond
 	c.accepted, c.nextOwn = never, never
 	c.losses = [3]time.Duration{never, never, never}
@@ -284,7 +286,7 @@ func (c *Controller) send(m seatlink.Message) {
 }
 
 func (c *Controller) sendHello() {
-	c.hello = seatlink.Hello{Protocol: seatlink.Version, State: c.state, Firmware: [3]uint8{1, 0, 0}, Simulated: !c.settings.NotSaying,
+	c.hello = seatlink.Hello{Protocol: seatlink.Version, State: c.state, Firmware: [3]uint8{1, 0, 0}, Simulated: !c.settings.NotSaying, ByHand: c.settings.ByHand,
 		ResetCause: c.resetCause, Axes: c.settings.Axes, BootID: c.bootID, Hash: c.hash, OwnHash: seatlink.Hash(c.settings.Axes, &c.own)}
 	copy(c.hello.Board[:], c.settings.Board)
 	c.send(&c.hello)
@@ -569,7 +571,10 @@ func (c *Controller) command(t seatlink.Type) seatlink.Result {
 				return seatlink.ResultState
 			}
 		}
-		c.homed = false
+		if c.settings.ByHand && c.state == seatlink.StateDisarmed && !c.free {
+			return seatlink.ResultState // nobody can have levelled it: the drivers have held it all the time
+		}
+		c.homed, c.free = false, false
 		c.state = seatlink.StateHoming
 		c.startMove(c.settings.HomingTime)
 	case seatlink.TypePark:
@@ -855,7 +860,7 @@ func (c *Controller) fail() {
 	c.state = seatlink.StateFault
 	if c.faults&seatlink.FaultSupply != 0 {
 		c.state = seatlink.StateSupplyOff
-		c.nextOwn, c.byItself = never, false
+		c.nextOwn, c.byItself, c.free = never, false, true
 		for i := range c.n {
 			c.axes[i].v, c.axes[i].a = 0, 0 // no torque: what the seat does is not up to the controller
 		}

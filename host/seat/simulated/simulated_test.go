@@ -700,3 +700,33 @@ func BenchmarkTick(b *testing.B) {
 		out = x.c.Output(out[:0])
 	}
 }
+
+// TestHomedByHand: HOME is only believed after the motors were without power, since nobody can have levelled the seat before.
+func TestHomedByHand(t *testing.T) {
+	c, err := New(Settings{ByHand: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	home := func() seatlink.Result { return c.command(seatlink.TypeHome) }
+	if r := home(); r != seatlink.ResultOK {
+		t.Fatalf("HOME after power on: %v", r)
+	}
+	c.Step(2 * time.Second)
+	if r := home(); r != seatlink.ResultOK || c.State() != seatlink.StateHoming {
+		t.Fatalf("HOME with the position known: %v, %v", r, c.State())
+	}
+	c.Step(2 * time.Second)
+	c.Cause(seatlink.FaultDriverAlarm, true)
+	c.Cause(seatlink.FaultDriverAlarm, false)
+	c.Step(time.Second)
+	c.command(seatlink.TypeReset)
+	if r := home(); r != seatlink.ResultState || c.State() != seatlink.StateDisarmed {
+		t.Fatalf("HOME after an alarm, drivers powered: %v, %v", r, c.State())
+	}
+	c.Cause(seatlink.FaultSupply, true)
+	c.Cause(seatlink.FaultSupply, false)
+	c.command(seatlink.TypeReset)
+	if r := home(); r != seatlink.ResultOK {
+		t.Fatalf("HOME after the supply was off: %v", r)
+	}
+}
