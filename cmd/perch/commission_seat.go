@@ -27,6 +27,7 @@ import (
 	"perch/host/jog"
 	"perch/host/mechanism"
 	"perch/host/pose"
+	"perch/host/seat"
 	"perch/host/terminal"
 	"perch/proto/seatlink"
 )
@@ -245,7 +246,7 @@ func hostFor(s config.Seat, m mechanism.Mechanism, file string) (guide.Host, err
 
 // slowed is the seat at reduced speed, with actuators no faster than its controller takes then.
 func slowed(s config.Seat, m mechanism.Mechanism, limits []seatlink.AxisLimits) (mechanism.Mechanism, guard.Limits) {
-	return jog.Slowed(m, s.Limits, commissioning.Reduced{HeadHeight: s.Load.HeadHeight}, jog.Reduced(limits))
+	return jog.Slowed(m, s.Limits, commissioning.ReducedOf(s), jog.Reduced(limits))
 }
 
 // swayOf is how a program moves that is killed while it does.
@@ -284,8 +285,14 @@ func (h *portHost) Open(ctx context.Context) (guide.Line, error) {
 	if l, ok := d.(guide.Line); ok {
 		return l, nil
 	}
-	return nil, errors.Join(fmt.Errorf("%s: a controller of the text driver cannot be commissioned by these steps, since it answers nothing", h.file), d.Close())
+	return silent{d}, nil
 }
+
+// silent is a line to a controller that holds no limits, or none that it tells.
+type silent struct{ seat.Driver }
+
+// Limits gives none.
+func (silent) Limits(context.Context) ([]seatlink.AxisLimits, error) { return nil, nil }
 
 // Intrude opens the port as another program would, without minding our lock.
 func (h *portHost) Intrude(context.Context) error {

@@ -90,7 +90,9 @@ func (b *bench) supply(ctx context.Context) error {
 	if err := b.wait("Press the switch of the motor supply now.", SupplyOff, 0, isOff); err != nil {
 		return err
 	}
-	b.Operator.Tell("The controller reports it: " + b.status().State.String() + ".")
+	if s := b.status(); !s.OneWay {
+		b.Operator.Tell("The controller reports it: " + s.State.String() + ".")
+	}
 	if err := b.must("Can you turn every motor by hand now?",
 		"wire the switch so that it cuts the motors' power by itself, without the controller", "the supply switch does not let the motors go"); err != nil {
 		return err
@@ -100,6 +102,9 @@ func (b *bench) supply(ctx context.Context) error {
 
 // supplyBack switches the supply on again and sees that nothing moves.
 func (b *bench) supplyBack(ctx context.Context) error {
+	if b.status().OneWay {
+		return b.supplyBackSeen(ctx)
+	}
 	if err := b.wait("Hands off. Switch the motor supply on again and watch the seat.", SupplyOn, 0, func(s *seat.Status) bool { return s.Supply }); err != nil {
 		return err
 	}
@@ -169,6 +174,11 @@ func directions(ctx context.Context, b *bench) error {
 		}
 		return err
 	}
+	return b.turns()
+}
+
+// turns lets each motor turn a little, and asks which way it went.
+func (b *bench) turns() error {
 	for i, a := range b.actuators() {
 		step, words := degree, "1 degree, its tip up"
 		if a.Unit == "m" {
@@ -197,6 +207,9 @@ func directions(ctx context.Context, b *bench) error {
 // wrongWay says what to change.
 func (b *bench) wrongWay(i int) error {
 	a := b.actuators()[i]
+	if b.status().OneWay {
+		return wrong("change the sign or the order in the template of the seat file, and begin again with perch commission identity", "%s does not move up as it is told", a.Name)
+	}
 	other, err := b.Operator.Confirm("Was it another one that moved?")
 	if err != nil {
 		return err

@@ -146,6 +146,10 @@ func (s Session) Do(ctx context.Context, name string) (Result, error) {
 	}
 	status := b.status()
 	r := Result{Who: identityOf(&status), Simulated: status.Simulated}
+	if look, ok := seen[name]; ok && status.OneWay {
+		do = look
+	}
+	b.Seat.Limits = commissioning.RideLimits(s.Seat, m.Axes())
 	if !r.Simulated {
 		if err := commissioning.May(s.Seat, r.Who, name); err != nil {
 			return r, err
@@ -184,7 +188,7 @@ func (b *bench) open(ctx context.Context) (err error) {
 	}
 	// HELLO says who it is, the first STATUS how it is.
 	for range 200 {
-		if s := b.status(); s.Connected && s.Nonce != 0 { // the nonce comes with STATUS
+		if s := b.status(); s.Connected && (s.OneWay || s.Nonce != 0) { // the nonce comes with STATUS
 			return nil
 		}
 		if err := pause(ctx, 10*time.Millisecond); err != nil {
@@ -252,7 +256,7 @@ func (b *bench) begin(ctx context.Context, w way, share float64) error {
 	if w == byActuator {
 		m, l = jog.Own(b.m, most)
 	} else {
-		m, l = jog.Slowed(b.m, b.Seat.Limits, commissioning.Reduced{HeadHeight: b.Seat.Load.HeadHeight}, most)
+		m, l = jog.Slowed(b.m, b.Seat.Limits, commissioning.ReducedOf(b.Seat), most)
 	}
 	return b.start(ctx, jog.Settings{Mechanism: m, Limits: jog.Share(l, share)})
 }
@@ -290,11 +294,12 @@ func (b *bench) start(ctx context.Context, s jog.Settings) error {
 // hold is a hold of the jog that ends when done says so; a fault of the controller ends it too, but where it may.
 func (b *bench) hold(instruction string, press func() jog.Press, done func(s *jog.Snapshot) bool) error {
 	stopped, first := false, true
+	var last jog.Kind
 	return b.Operator.Hold(instruction, Hold{
 		Press: func() {
 			if !stopped {
 				p := press()
-				p.Fresh, first = first, false
+				p.Fresh, first, last = first, false, p.Kind
 				b.jog.Press(p)
 			}
 		},
@@ -309,6 +314,8 @@ func (b *bench) hold(instruction string, press func() jog.Press, done func(s *jo
 				return false, errStopped
 			case done(&s):
 				return true, nil
+			case s.State == jog.Held && last == jog.Toward:
+				return false, errors.New("the controller stopped by itself: setpoints came too late; end other programs on this computer and do this step again")
 			case s.State == jog.Away:
 				return false, errors.New("the controller does not answer any more: " + s.Status.Problem)
 			case s.State == jog.Fault:
@@ -351,6 +358,9 @@ func (b *bench) home() error {
 
 // homeOnce lets the controller home.
 func (b *bench) homeOnce() error {
+	if b.status().OneWay {
+		return b.level()
+	}
 	begun := false
 	return b.hold("Hold the key until it is homed: it looks for its home switches, slowly. Watch which way it goes.",
 		func() jog.Press { return jog.Press{Kind: jog.Home} },
@@ -433,6 +443,9 @@ func (b *bench) must(question, remedy, what string) error {
 func (b *bench) wait(instruction string, what Act, actuator int, done func(s *seat.Status) bool) error {
 	if b.Host.Pretend(what, actuator) {
 		instruction += " (Practice: it is done for you.)"
+	}
+	if b.status().OneWay {
+		return b.must(instruction+" Is that done?", "do it, and do this step again", "it was not done")
 	}
 	return b.Operator.Wait(instruction, func() bool {
 		s := b.status()
