@@ -42,12 +42,15 @@
 // Control theory knows B as a backup controller and the states with P as the set that it keeps invariant (backup control
 // barrier functions, reference governors).
 //
-// P is shown by one of two means. The cheap one (Limiter.plain) bounds the actuators' motion by bounds of the mechanism's
-// first, second and third derivatives over the box of poses that the roll-out covers; these are sampled when limits are
-// adopted and used with a margin of 15 %, so for a mechanism that bends more between two samples than that they are an
-// estimate and not a proof; tests compare them with the other means. The other (Limiter.walk) is the roll-out
-// itself, tick by tick through Mechanism.Inverse. The pose's own part is always exact: law.rollout sums the law's ramps
-// in closed form.
+// P is shown by one of three means, the cheapest first. Limiter.plain bounds the actuators' motion over the whole
+// roll-out by bounds of the mechanism's first, second and third derivatives over the box of poses that it covers.
+// Limiter.stride does that for sixteen ticks at a time: the actuators' states at both ends are exact, and only how far the
+// states between may leave the chord rests on the bound of the jerk. Limiter.walk is the roll-out itself, tick by tick
+// through Mechanism.Inverse. The pose's own part is always exact: law.rollout sums the law's ramps in closed form.
+//
+// The bounds are sampled when limits are adopted and used with a margin of 15 %, so for a mechanism that bends more
+// between two samples than that they are an estimate and not a proof. Tests compare what they accept with the walk, and
+// what is sent is judged apart from all of this (guardtest).
 //
 // # Step
 //
@@ -60,13 +63,25 @@
 //  5. If P fails there for reasons of the mechanism, the furthest on the line from B to it that passes, all axes by one
 //     factor, so that the direction is kept; then each axis for itself, as far as that passes too.
 //
-// The work of 5 is bounded (work); when it is used up the best so far is taken, or B.
+// The work of a tick is bounded (work, longest), in units of 40 to 60 ns: when it is used up the best so far is taken, or
+// B. The bound costs none of the proof.
 //
 // # Rounding
 //
 // Third differences amplify a position's rounding by 8/T³, 10⁹ at 500 Hz. What comes in is accepted with a relative
 // tolerance of 1e-6 on jerk, 1e-7 on acceleration, 1e-9 on speed; what the guard makes itself stays 1e-6 inside; so a
 // second guard behind the first changes nothing.
+//
+// # Swing
+//
+// A demand may obey every limit and still shake rider and frame for as long as it lasts. Machine watches with Swing how
+// near the limits the seat moves, over 10 s, and lessens the demand of an axis that uses more than 0.6 of a limit in the
+// mean square (common practice, no source) until it uses that; HeldSwing says so. It comes back slowly, and whole: then
+// the demand passes bit for bit again.
+//
+// # Compared
+//
+// comparison.md shows the guard beside a rate limiter and a low-pass.
 //
 // # Outside
 //
