@@ -43,6 +43,12 @@ func TestRideLimits(t *testing.T) {
 		s.Record = Enter(s, who, name, config.Step{Date: time.Now(), Outcome: config.Passed})
 	}
 	reduced("no stop test")
+	if err := May(s, who, Power); err != nil {
+		t.Errorf("power without the stop test: %v", err)
+	}
+	if err := May(s, who, Raise); err == nil {
+		t.Error("full limits without the stop test")
+	}
 	if err := Check(s, who); err != nil {
 		t.Errorf("it may be ridden, reduced: %v", err)
 	}
