@@ -144,7 +144,19 @@ func Set(text []byte, e Entry, answer string) ([]byte, error) {
 	default:
 		lines = append(lines, "", "["+table+"]", line)
 	}
-	return []byte(strings.Join(lines, "\n") + "\n"), nil
+	out := []byte(strings.Join(lines, "\n") + "\n")
+	if now, faults := read("", out); len(faults) > 0 || answer != "" && e.find(below(now, table), key) == nil {
+		return nil, fmt.Errorf("%s: cannot be put into a file that is written like this one; write [%s] on a line of its own, and %s below it", e.Key, table, line)
+	}
+	return out, nil
+}
+
+// below finds a table by its dotted name.
+func below(root *node, table string) *node {
+	for _, part := range strings.Split(table, ".") {
+		root = findIn(root, part)
+	}
+	return root
 }
 
 // find looks for the key, also with a unit in it.

@@ -185,3 +185,33 @@ func TestEntriesAreWhatAFileMaySay(t *testing.T) {
 		t.Errorf("rounded %s", got)
 	}
 }
+
+// FuzzSet: whatever a person wrote, a file that could be read can be read with a value in it, or it is refused.
+func FuzzSet(f *testing.F) {
+	f.Add(DefaultSeatText(), 0, "5 mm")
+	f.Add([]byte("[load]\r\nrider_mass = '90 kg' # me\r\n[drive]"), 40, "")
+	f.Add([]byte("a.b = 1\n\"load\".\"seat_mass\" = 2\n"), 41, "\"\\\n")
+	f.Add([]byte("mechanism = {crank = {low = 1}}"), 8, "x")
+	entries := DefaultSeat().Entries()
+	f.Fuzz(func(t *testing.T, text []byte, n int, answer string) {
+		if _, faults := read("", text); len(faults) > 0 {
+			return
+		}
+		e := entries[uint(n)%uint(len(entries))]
+		if e.Plain {
+			answer = "1"
+		}
+		got, err := Set(text, e, answer)
+		if err != nil {
+			return
+		}
+		root, faults := read("", got)
+		if len(faults) > 0 {
+			t.Fatalf("%s = %q breaks the file: %v\n%s", e.Key, answer, faults, got)
+		}
+		table, key := e.Key[:strings.LastIndexByte(e.Key, '.')], e.Key[strings.LastIndexByte(e.Key, '.')+1:]
+		if n := e.find(below(root, table), key); (n == nil) != (answer == "") || n != nil && n.text != strings.ToValidUTF8(answer, "\uFFFD") {
+			t.Fatalf("%s = %q is not in the file as that\n%s", e.Key, answer, got)
+		}
+	})
+}

@@ -345,3 +345,53 @@ func TestAdmit(t *testing.T) {
 		}
 	}
 }
+
+// TestPowerBalance: what the actuators do together is what the seat takes, whichever way it moves; the actuators' speeds are
+// taken as differences of Inverse, so that nothing here comes from the Jacobian.
+func TestPowerBalance(t *testing.T) {
+	m, err := mechanism.NewSixCrank(mechanism.DefaultSixCrank())
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := newBody(Load{RiderMass: 90, SeatMass: 40, Height: 0.3, Forward: 0.04})
+	axes := []pose.Axis{pose.Surge, pose.Sway, pose.Heave, pose.Roll, pose.Pitch, pose.Yaw}
+	rapid.Check(t, func(t *rapid.T) {
+		var p, v, acceleration pose.Pose
+		for a := range p {
+			p[a] = rapid.Float64Range(-0.03, 0.03).Draw(t, "pose")
+			v[a] = rapid.Float64Range(-1, 1).Draw(t, "speed")
+			acceleration[a] = rapid.Float64Range(-5, 5).Draw(t, "acceleration")
+		}
+		l, err := newLever(m, axes, p)
+		if err != nil {
+			t.Skip(err.Error())
+		}
+		q := b.push(p, acceleration)
+		taken := 0.0
+		for a, h := range b.hold(p) {
+			q[a] += h
+			taken += q[a] * v[a]
+		}
+		force, err := l.forces(q)
+		if err != nil {
+			t.Fatal(err)
+		}
+		const dt = 1e-5
+		after, before := p, p
+		for a := range p {
+			after[a] += v[a] * dt
+			before[a] -= v[a] * dt
+		}
+		var up, down mechanism.Positions
+		if m.Inverse(after, &up) != nil || m.Inverse(before, &down) != nil {
+			t.Skip("at the edge of reach")
+		}
+		given := 0.0
+		for i := range m.Actuators() {
+			given += force[i] * (up[i] - down[i]) / (2 * dt)
+		}
+		if math.Abs(given-taken) > 1e-4*(1000+math.Abs(taken)) {
+			t.Fatalf("the cranks give %g W and the seat takes %g W", given, taken)
+		}
+	})
+}
