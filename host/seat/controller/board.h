@@ -12,7 +12,7 @@
 #define AXES 2                          /* 1 or 2 */
 #define METRES 0                        /* 0: the axes turn, radians on the link; 1: they slide, metres */
 #ifndef BAUD
-#define BAUD 500000UL                   /* exact from 16 MHz: 250000, 500000, 1000000; 115200 is 2 % off */
+#define BAUD 500000UL                   /* exact from 16 MHz: 250000, 500000, 1000000; 115200 is 2.1 % off */
 #endif
 
 /* ---- how the position is found ---- */

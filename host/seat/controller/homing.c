@@ -1,5 +1,6 @@
 #include "homing.h"
 
+#include "limits.h"
 #include "motor.h"
 
 #if AXES > 1
@@ -13,6 +14,12 @@ static const int8_t below[AXES] = BOTH(HOME_CLOSED_BELOW_);
 
 #define DISAGREEMENTS 3 /* ticks */
 
+static int32_t far(int32_t x, int32_t y)
+{
+	int32_t d = law_difference(x, y);
+	return d < 0 ? -d : d;
+}
+
 /* The open side's direction. */
 static int8_t open_side(uint8_t i)
 {
@@ -21,11 +28,14 @@ static int8_t open_side(uint8_t i)
 
 void homing_begin(struct homing *h, struct axis ax[AXES], uint8_t closed)
 {
+	struct limits own[AXES]; /* a seat may stand outside of what a host has tightened */
 	uint8_t i;
+	limits_stored(own);
 	for (i = 0; i < AXES; i++) {
 		bool is_closed = closed >> i & 1;
-		/* Until the edge is found it counts from the end that is furthest from there. */
-		ax[i].x = is_closed == (below[i] != 0) ? ax[i].low : ax[i].high;
+		/* Until the edge is found it counts from the end of the side that the switch says. */
+		ax[i].x = is_closed == (below[i] != 0) ? own[i].low : own[i].high;
+		h->most[i] = far(ax[i].x, edge[i]) + HOME_BEYOND;
 		ax[i].v = ax[i].a = 0;
 		motor_is_at(i, ax[i].x);
 		h->phase[i] = is_closed ? HOMING_LEAVE : HOMING_SEARCH;
@@ -40,29 +50,20 @@ static void next(struct homing *h, struct axis *ax, uint8_t i, uint8_t phase)
 	h->mark[i] = ax->x;
 }
 
-static int32_t far(int32_t x, int32_t y)
-{
-	int32_t d = law_difference(x, y);
-	return d < 0 ? -d : d;
-}
-
 static bool axis_tick(struct homing *h, struct axis *ax, uint8_t i, bool closed, float dt)
 {
 	const float fast = (float)HOME_FAST * 1e-6f, slow = (float)HOME_SLOW * 1e-6f, ramp = (float)HOME_RAMP * 1e-3f;
-	int32_t span = law_difference(ax->high, ax->low), gone = far(ax->x, h->mark[i]), most;
+	int32_t gone = far(ax->x, h->mark[i]), most = h->most[i];
 	float v = (float)open_side(i);
 
-	span = span > INT32_MAX - HOME_BEYOND ? INT32_MAX : span + HOME_BEYOND;
 	switch (h->phase[i]) {
 	case HOMING_SEARCH: /* towards the closed side */
 		v *= -fast;
-		most = span;
 		if (closed)
 			next(h, ax, i, HOMING_LEAVE);
 		break;
 	case HOMING_LEAVE:
 		v *= fast;
-		most = span;
 		if (!closed)
 			next(h, ax, i, HOMING_OFF);
 		break;

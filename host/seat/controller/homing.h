@@ -14,6 +14,7 @@ enum homing_phase { HOMING_SEARCH, HOMING_LEAVE, HOMING_OFF, HOMING_MEASURE, HOM
 struct homing {
 	uint8_t phase[AXES];
 	int32_t mark[AXES];   /* where this phase began */
+	int32_t most[AXES];   /* how far the edge can be */
 	uint8_t wrong[AXES];  /* ticks for which the switch has disagreed */
 };
 
