@@ -27,33 +27,24 @@ func (r *Report) Write(w io.Writer, explain string) error {
 	if subject == "" {
 		subject = "it"
 	}
-	var outside, counts []string
+	var outside, counts, needs []string
+	missing := map[string][]string{} // ids by what they need
 	for i := range r.Checks {
 		c := &r.Checks[i]
-		if c.Outcome == NotCheckable && c.Unclaimed {
+		switch {
+		case c.Outcome == NotCheckable && c.Unclaimed:
 			outside = append(outside, c.ID)
-			continue
-		}
-		if c.Outcome == Pass || r.Problem != "" && c.Outcome == NotCheckable {
-			continue
-		}
-		mark := map[Outcome]string{Fail: "FAIL", Warn: "warn", NotCheckable: "not checkable"}[c.Outcome]
-		fmt.Fprintf(&b, "%s  %s: %s\n", mark, c.ID, c.Title)
-		line := func(what, text string) {
-			if text != "" {
-				fmt.Fprintf(&b, "      %-9s %s\n", what, text)
+		case c.Outcome == NotCheckable && r.Problem == "":
+			if missing[c.Needs] == nil {
+				needs = append(needs, c.Needs)
 			}
+			missing[c.Needs] = append(missing[c.Needs], c.ID)
+		case c.Outcome == Fail || c.Outcome == Warn:
+			c.write(&b, explain)
 		}
-		line("measured", c.Measured)
-		line("expected", c.Expected)
-		line("needs", c.Needs)
-		if d := c.Diagnosis; d != nil {
-			line("diagnosis", d.String())
-		}
-		if explain != "" && c.Outcome == Fail {
-			line("more", explain+" "+c.ID)
-		}
-		b.WriteByte('\n')
+	}
+	for _, n := range needs {
+		fmt.Fprintf(&b, "not checkable  %s\n      %-9s %s\n\n", strings.Join(missing[n], ", "), "needs", n)
 	}
 	for _, o := range []struct {
 		outcome Outcome
@@ -72,6 +63,30 @@ func (r *Report) Write(w io.Writer, explain string) error {
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
+}
+
+// write writes what one check found.
+func (c *Result) write(b *strings.Builder, explain string) {
+	mark := "warn"
+	if c.Outcome == Fail {
+		mark = "FAIL"
+	}
+	fmt.Fprintf(b, "%s  %s: %s\n", mark, c.ID, c.Title)
+	line := func(what, text string) {
+		if text != "" {
+			fmt.Fprintf(b, "      %-9s %s\n", what, text)
+		}
+	}
+	line("measured", c.Measured)
+	line("expected", c.Expected)
+	line("needs", c.Needs)
+	if c.Diagnosis != nil {
+		line("diagnosis", c.Diagnosis.String())
+	}
+	if explain != "" && c.Outcome == Fail {
+		line("more", explain+" "+c.ID)
+	}
+	b.WriteByte('\n')
 }
 
 // String says the diagnosis in a line.

@@ -26,10 +26,10 @@ func (o onChip) Read(until time.Duration) ([]byte, time.Duration, error) {
 			return p, o.c.Now(), nil
 		}
 		left := until - o.c.Now()
-		if left < time.Microsecond {
+		if left <= 0 {
 			return nil, 0, nil
 		}
-		o.c.RunFor(min(left, time.Millisecond))
+		o.c.RunFor(max(min(left, time.Millisecond), time.Microsecond)) // in whole cycles
 	}
 }
 

@@ -243,7 +243,7 @@ func brakeLaw(s *Subject) (conformance.Finding, error) {
 	if bad != nil {
 		return *bad, nil
 	}
-	return pass("after a lost link: "+measured+"; after STOP: "+also, expected), nil
+	return pass("after a lost link: "+measured+"after STOP: "+also, expected), nil
 }
 
 // repeat sends the last setpoint again, with a number so far from its own, and moved so far.

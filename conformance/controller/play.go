@@ -56,6 +56,7 @@ func (s *Subject) playOut(axes [][]float64, then time.Duration) error {
 // tick sends the setpoint that is due.
 func (s *Subject) tick(now time.Duration) error {
 	p := &s.player
+	s.late = max(s.late, now-p.next)
 	T := p.period.Seconds()
 	x := p.x
 	if p.at < len(p.plan) {

@@ -57,6 +57,7 @@ type Subject struct {
 
 	player player
 	watch  watch
+	late   time.Duration // the worst that this machine, or the line, was late since it was set to 0
 
 	// What checks have found out and others build on.
 	limits    []limits
@@ -202,6 +203,7 @@ func (s *Subject) pump(until time.Duration, done func() bool) error {
 		if s.line.Now()-s.heard > silence {
 			return errSilent
 		}
+		s.late = max(s.late, s.line.Now()-max(next, now))
 		if last {
 			return nil
 		}
@@ -241,6 +243,9 @@ func (s *Subject) take(p []byte, at time.Duration) {
 			if now.Unmarshal(f.Payload) != nil {
 				s.odd++
 				continue
+			}
+			if pause := at - s.status.at; s.statuses > 0 && pause > 60*ms {
+				s.late = max(s.late, pause)
 			}
 			s.watch.see(&s.status, &now, s.statuses > 0)
 			if was := &s.status; was.State == seatlink.StateArmed && was.Flags&seatlink.FlagLate != 0 && now.State != seatlink.StateArmed &&
