@@ -127,7 +127,8 @@ func commission(ctx context.Context, w io.Writer, file, port, step string) error
 	if yes, err := o.Confirm("Have you read this, and is somebody at the switch of the motor supply?"); err != nil || !yes {
 		return refuse(errors.Join(err, fmt.Errorf("perch commission %s: nothing was done; read the cautions, and have somebody at the switch", step)))
 	}
-	r, err := guide.Session{Operator: o, Host: host, Seat: s, Now: time.Now}.Do(ctx, step)
+	roomForLoop()
+	r, err := guide.Session{Operator: o, Host: host, Seat: s, RealTime: true, Now: time.Now}.Do(ctx, step)
 	fault := new(guide.Fault)
 	isFault := errors.As(err, &fault)
 	switch {
@@ -405,6 +406,8 @@ func sway(ctx context.Context, in io.Reader, out io.Writer, h *portHost) error {
 		return err
 	}
 	settings, to := swayOf(h.seat, h.m, limits)
+	settings.RealTime = true
+	roomForLoop()
 	j, err := jog.New(settings, line)
 	if err != nil {
 		return err

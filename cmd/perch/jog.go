@@ -92,6 +92,7 @@ func jogSeat(ctx context.Context, w io.Writer, file, port, axis string) error {
 		}
 	}
 	settings := jog.Settings{RealTime: true}
+	roomForLoop()
 	if rods {
 		settings.Mechanism, settings.Limits = slowed(s, m, limits)
 	} else {

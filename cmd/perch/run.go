@@ -252,11 +252,7 @@ func run(ctx context.Context, w io.Writer, o runOptions) (err error) {
 	}
 	defer func() { err = errors.Join(err, closeFiles()) }()
 
-	// One more place in the scheduler than there are processors, so that the loop's thread finds one when it wakes;
-	// and few collections, since each of them costs the loop.
-	runtime.GOMAXPROCS(runtime.NumCPU() + 1)
-	debug.SetGCPercent(400)
-
+	roomForLoop()
 	screen := newScreen(w, o.json, c, m)
 	defer screen.close()
 	log := slog.New(screen.handler())
@@ -312,6 +308,13 @@ func run(ctx context.Context, w io.Writer, o runOptions) (err error) {
 			screen.show(r.Snapshot())
 		}
 	}
+}
+
+// roomForLoop gives the scheduler one more place than there are processors, so that the loop's thread finds one when it
+// wakes; and few collections, since each of them costs the loop.
+func roomForLoop() {
+	runtime.GOMAXPROCS(runtime.NumCPU() + 1)
+	debug.SetGCPercent(400)
 }
 
 // openRecorder makes the files that were asked for.

@@ -5,6 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/stat"
 
 	"perch/host/config"
 	"perch/host/jog"
@@ -25,27 +28,13 @@ type Fit struct {
 	Residual      float64 // the largest distance of a reading from the line, rad or m
 }
 
-// FitLine is the line of least squares (normal equations of two unknowns). It needs two different values of told.
+// FitLine is the line of least squares. It needs two different values of told.
 func FitLine(told, measured []float64) (Fit, error) {
-	if len(told) != len(measured) || len(told) < 2 {
-		return Fit{}, errors.New("fit: give as many readings as poses, two at least")
+	if len(told) != len(measured) || len(told) < 2 || slices.Min(told) == slices.Max(told) {
+		return Fit{}, errors.New("fit: give as many readings as poses, of two different poses at least")
 	}
-	n := float64(len(told))
-	var mx, my float64
-	for i := range told {
-		mx += told[i] / n
-		my += measured[i] / n
-	}
-	var xx, xy float64
-	for i := range told {
-		xx += (told[i] - mx) * (told[i] - mx)
-		xy += (told[i] - mx) * (measured[i] - my)
-	}
-	if !(xx > 0) {
-		return Fit{}, errors.New("fit: every pose is the same; give two different ones")
-	}
-	f := Fit{Scale: xy / xx}
-	f.Offset = my - f.Scale*mx
+	var f Fit
+	f.Offset, f.Scale = stat.LinearRegression(told, measured, nil, false)
 	for i := range told {
 		f.Residual = max(f.Residual, math.Abs(measured[i]-f.Scale*told[i]-f.Offset))
 	}

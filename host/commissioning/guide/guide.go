@@ -106,6 +106,7 @@ type Session struct {
 	Host     Host
 	Seat     config.Seat // with the record so far
 	Rate     float64     // of the loop, Hz; 0: 500
+	RealTime bool        // ask for a real-time priority of the loop's thread
 	Homings  int         // how often the homing step homes; 0: 5
 	Look     time.Duration
 	Now      func() time.Time
@@ -264,7 +265,7 @@ func (b *bench) begin(ctx context.Context, w way, share float64) error {
 // start starts a jog with its settings.
 func (b *bench) start(ctx context.Context, s jog.Settings) error {
 	b.end()
-	s.Rate, s.RealTime = b.Rate, true
+	s.Rate, s.RealTime = b.Rate, b.RealTime
 	j, err := jog.New(s, b.line)
 	if err != nil {
 		return err

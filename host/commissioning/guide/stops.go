@@ -4,11 +4,15 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"time"
 
 	"perch/host/jog"
 	"perch/host/seat"
 	"perch/proto/seatlink"
 )
+
+// freshStatus is long enough for many a STATUS: one comes every 10 to 20 ms.
+const freshStatus = 300 * time.Millisecond
 
 // stopShare is how far of its travel the seat sways in the stop tests, so that there is room beyond.
 const stopShare = 0.6
@@ -82,39 +86,46 @@ func (b *bench) sameBoot(before seat.Status, what string) error {
 }
 
 func stopKey(ctx context.Context, b *bench) error {
-	var stopped seat.Status
-	moving := false
-	w := b.newSway(b.firstAxis(), stopShare)
-	err := b.Operator.Hold("Hold the key: the seat sways. While it moves, press Esc.", Hold{
-		Press: func() {
-			if stopped.N == 0 {
-				b.jog.Press(w.press(b.jog.Snapshot()))
+	for {
+		var pressed *jog.Snapshot
+		w := b.newSway(b.firstAxis(), stopShare)
+		err := b.Operator.Hold("Hold the key: the seat sways. While it moves, press Esc.", Hold{
+			Press: func() {
+				if pressed == nil {
+					b.jog.Press(w.press(b.jog.Snapshot()))
+				}
+			},
+			Stop: func() {
+				b.jog.Stop()
+				if s := b.jog.Snapshot(); pressed == nil {
+					pressed = &s
+				}
+			},
+			Done: func() (bool, error) {
+				s := b.jog.Snapshot()
+				if s.State == jog.Fault || s.State == jog.Away {
+					return false, wrong("find out why and do this step again", "the controller is in %s (%s)", s.Status.State, s.Status.Faults)
+				}
+				return pressed != nil && s.State != jog.Moving && s.State != jog.Stopping, nil
+			},
+		})
+		if err != nil {
+			return err
+		}
+		s, err := b.rested()
+		if err != nil {
+			return err
+		}
+		if pressed.State != jog.Moving {
+			b.Operator.Tell("The seat was not in motion just then; once more.")
+			if err := b.home(); err != nil {
+				return err
 			}
-		},
-		Stop: func() {
-			b.jog.Stop()
-			if moving {
-				stopped = b.status()
-			}
-		},
-		Done: func() (bool, error) {
-			s := b.jog.Snapshot()
-			moving = s.State == jog.Moving
-			if s.State == jog.Fault || s.State == jog.Away {
-				return false, wrong("find out why and do this step again", "the controller is in %s (%s)", s.Status.State, s.Status.Faults)
-			}
-			return stopped.N > 0 && s.State == jog.Held, nil
-		},
-	})
-	if err != nil {
-		return err
+			continue
+		}
+		b.note("stop_key_distance", "%s", b.shown(farthest(pressed.Status.Positions, s.Positions)))
+		return b.keeps(ctx, "Did it stop at once, softly, and stay?")
 	}
-	s, err := b.rested()
-	if err != nil {
-		return err
-	}
-	b.note("stop_key_distance", "%s", b.shown(farthest(stopped.Positions, s.Positions)))
-	return b.keeps(ctx, "Did it stop at once, softly, and stay?")
 }
 
 func cable(ctx context.Context, b *bench) error {
@@ -171,6 +182,9 @@ func (b *bench) breaking(done func(s *jog.Snapshot) bool) Hold {
 
 // afterwards judges a controller that was lost and found.
 func (b *bench) afterwards(ctx context.Context, name string, before, last seat.Status, what, question string) error {
+	if err := pause(ctx, freshStatus); err != nil { // until what is known is from after the loss
+		return err
+	}
 	if err := b.sameBoot(before, what); err != nil {
 		return err
 	}

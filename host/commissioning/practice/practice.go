@@ -32,13 +32,18 @@ type Host struct {
 	port     io.Closer // the cable
 }
 
-// New makes a controller that has just been switched on. The other program moves as j says, to one side and the other of sway.
+// New makes a controller that has just been switched on. The other program moves as j says, to one side and the other of sway;
+// the line is for setpoints at j's rate.
 func New(c simulated.Settings, j jog.Settings, sway pose.Pose) (*Host, error) {
 	server, err := simulated.NewServer(c)
 	if err != nil {
 		return nil, err
 	}
-	return &Host{server: server, jog: j, sway: sway, settings: seat.Settings{Port: "simulated", N: c.Axes.N, Metres: c.Axes.Metres}}, nil
+	h := &Host{server: server, jog: j, sway: sway, settings: seat.Settings{Port: "simulated", N: c.Axes.N, Metres: c.Axes.Metres}}
+	if j.Rate > 0 {
+		h.settings.Period = time.Duration(float64(time.Second) / j.Rate)
+	}
+	return h, nil
 }
 
 // With calls f with the controller, as simulated.Server does.
