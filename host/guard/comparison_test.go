@@ -226,7 +226,7 @@ what does not it takes what the limits allow: D/V + V/A + A/J = 0.443 s for the 
 	canvas := vgsvg.NewWith(vgsvg.UseWH(24*vg.Centimeter, 26*vg.Centimeter))
 	dc := draw.New(canvas)
 	dc.SetColor(color.White)
-	dc.Fill(dc.Rectangle.Path())
+	dc.Fill(dc.Path())
 	key(dc)
 	tiles := draw.Tiles{Rows: len(plots), Cols: 2, PadX: 8 * vg.Millimeter, PadY: 7 * vg.Millimeter,
 		PadTop: 16 * vg.Millimeter, PadBottom: 4 * vg.Millimeter, PadLeft: 4 * vg.Millimeter, PadRight: 6 * vg.Millimeter}
