@@ -40,14 +40,15 @@ func execute(args []string) int {
 	root := rootCommand()
 	root.SetArgs(args)
 	err := root.ExecuteContext(context.Background())
+	var told verdict
 	switch {
 	case err == nil:
 		return exitDone
 	case errors.As(err, new(refusal)):
 		fmt.Fprintln(os.Stderr, "perch:", err)
 		return exitRefused
-	case errors.As(err, new(verdict)):
-		return err.(verdict).ExitCode() // the report has said it
+	case errors.As(err, &told):
+		return told.ExitCode() // the report has said it
 	default:
 		fmt.Fprintln(os.Stderr, "perch:", err)
 		return exitFailed

@@ -2,6 +2,9 @@ package controller
 
 import (
 	"context"
+	"errors"
+	"math"
+	"math/rand/v2"
 	"os"
 	"testing"
 	"time"
@@ -158,5 +161,100 @@ func seats() map[string]simulated.Settings {
 		}},
 		"six legs": {Axes: seatlink.Axes{N: 6, Metres: true}},
 		"narrow":   {Limits: [seatlink.MaxAxes]seatlink.AxisLimits{narrow, narrow}},
+	}
+}
+
+// slow is a line that delays: what comes is held back until the next multiple of clump, as a USB bridge does, and now and
+// then the machine sleeps too long.
+type slow struct {
+	virtual
+	clump  time.Duration
+	random *rand.Rand
+	sleeps time.Duration
+}
+
+func (s *slow) Read(until time.Duration) ([]byte, time.Duration, error) {
+	if s.sleeps > 0 && s.random.IntN(300) == 0 {
+		s.c.Step(time.Duration(s.random.Int64N(int64(s.sleeps))))
+	}
+	if s.clump == 0 {
+		return s.virtual.Read(until)
+	}
+	next := (s.Now()/s.clump + 1) * s.clump
+	s.c.Step(min(next, max(until, s.Now())) - s.Now())
+	if s.Now() < next {
+		return nil, 0, nil
+	}
+	return s.c.Output(nil), s.Now(), nil
+}
+
+// TestDelaysFailNobody: a good controller behind a slow line, or judged by a busy machine, fails nothing.
+func TestDelaysFailNobody(t *testing.T) {
+	for name, line := range map[string]*slow{
+		"bridge":               {clump: clump},
+		"busy machine":         {sleeps: 40 * ms, random: rand.New(rand.NewPCG(1, 2))},
+		"bridge, busy machine": {clump: clump, sleeps: 25 * ms, random: rand.New(rand.NewPCG(3, 4))},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			line.virtual = *simulatedLine(t, seats()["cranks"])
+			if r := judged(t, line); r.Count(conformance.Fail) > 0 || r.Verdict.ExitCode() != 0 {
+				t.Errorf("%s: %d failed", r.Verdict, r.Count(conformance.Fail))
+			}
+		})
+	}
+}
+
+// TestALineThatSaysNothing is not judged, and one that talks in another way is told what is wrong.
+func TestALineThatSaysNothing(t *testing.T) {
+	if _, err := Connect(simulatedLine(t, simulated.Settings{BootTime: time.Hour})); err == nil {
+		t.Error("a controller that says nothing was connected")
+	}
+	if d := readGarbled([]byte("hello, world\r\nhello, world\r\n")); d.Signal != "line" {
+		t.Errorf("%v", d)
+	}
+}
+
+// TestTheRunLeavesItAtRest also where it is cut short in motion.
+func TestTheRunLeavesItAtRest(t *testing.T) {
+	line := simulatedLine(t, simulated.Settings{})
+	s, err := Connect(line)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	cut := check("cut", "", "", func(s *Subject) (conformance.Finding, error) {
+		_, err := s.start(kind{1, share, usual, 0.1, halted})
+		cancel()
+		return conformance.Finding{}, errors.Join(err, ctx.Err())
+	})
+	if r := Run(ctx, s, []Check{cut}, nil); r.Verdict != conformance.CouldNotJudge || r.Problem == "" {
+		t.Errorf("%s, %q", r.Verdict, r.Problem)
+	}
+	line.c.Step(time.Second)
+	if state := line.c.State(); state != seatlink.StateHeld {
+		t.Errorf("left in %v", state)
+	}
+}
+
+// TestEveryCheckIsExplained and has an id of its own.
+func TestEveryCheckIsExplained(t *testing.T) {
+	ids := map[string]bool{}
+	for _, c := range Checks() {
+		if ids[c.ID] || c.ID == "" || c.Title == "" || len(c.Doc) < 100 {
+			t.Errorf("%q: id twice, no title, or hardly a word about it", c.ID)
+		}
+		ids[c.ID] = true
+	}
+}
+
+// TestTheLawOfThePage compares the roll-out with what integrating the same profile in closed form gives: full jerk, full
+// acceleration, full jerk again takes v²/2A + vA/2J from speed v where A is reached (derived here).
+func TestTheLawOfThePage(t *testing.T) {
+	l := limits{acceleration: 35, jerk: 520}
+	v := 4.
+	want := v*v/(2*l.acceleration) + v*l.acceleration/(2*l.jerk)
+	if got := last(l.brakes(v, 0, 1e-4)); math.Abs(got-want) > 0.002*want {
+		t.Errorf("%g rad, want %g", got, want)
 	}
 }

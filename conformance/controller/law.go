@@ -14,24 +14,24 @@ func limitsOf(l *seatlink.AxisLimits) limits {
 		float64(l.Acceleration) * 1e-3, float64(l.Jerk) * 1e-3}
 }
 
-// brakes rolls the brake law of proto/seatlink out from speed v and acceleration a, in steps of T, and gives the
+// brakes rolls the brake law of proto/seatlink out from speed v and acceleration a, in steps of dt, and gives the
 // distance gone after each step. The last one is where the axis is at rest.
-func (l *limits) brakes(v, a, T float64) []float64 {
-	d := l.jerk * T
+func (l *limits) brakes(v, a, dt float64) []float64 {
+	d := l.jerk * dt
 	a = min(max(a, -l.acceleration), l.acceleration)
 	var x float64
 	var path []float64
 	const most = 1 << 16
 	for range most {
-		n := math.Floor((math.Sqrt(1+8*math.Abs(v)/(T*d)) - 1) / 2)
-		u := (math.Abs(v)/T + d*n*(n+1)/2) / (n + 1)
+		n := math.Floor((math.Sqrt(1+8*math.Abs(v)/(dt*d)) - 1) / 2)
+		u := (math.Abs(v)/dt + d*n*(n+1)/2) / (n + 1)
 		b := min(max(-math.Copysign(u, v), -l.acceleration), l.acceleration)
 		a = min(max(b, a-d), a+d)
-		v += a * T
+		v += a * dt
 		if math.Abs(v) < 1e-9 && math.Abs(a) <= d {
 			return append(path, x)
 		}
-		x += v * T
+		x += v * dt
 		path = append(path, x)
 	}
 	return path
@@ -51,10 +51,10 @@ func smooth(from, to float64, n int) []float64 {
 	return out
 }
 
-// smoothTime is how long a move over the distance takes inside the suite's share of the limits and no faster than top.
-func (l *limits) smoothTime(distance, top float64) float64 {
+// smoothTime is how long a move over the distance takes inside the suite's share of the limits.
+func (l *limits) smoothTime(distance float64) float64 {
 	distance = math.Abs(distance)
-	return max(1.875*distance/(share*top), math.Sqrt(5.774*distance/(share*l.acceleration)), math.Cbrt(60*distance/(share*l.jerk)))
+	return max(1.875*distance/(share*l.speed), math.Sqrt(5.774*distance/(share*l.acceleration)), math.Cbrt(60*distance/(share*l.jerk)))
 }
 
 // rampTime is how long it takes to get from rest to speed v along v(3τ² - 2τ³), whose peaks are 1.5v/t and 6v/t².
@@ -63,16 +63,16 @@ func (l *limits) rampTime(v float64) float64 {
 	return max(1.5*v/(share*l.acceleration), math.Sqrt(6*v/(share*l.jerk)))
 }
 
-// rampUp gives the positions of a start from rest at from to speed v in n steps of T, and cruise steps at v.
-func rampUp(from, v float64, n, cruise int, T float64) []float64 {
+// rampUp gives the positions of a start from rest at from to speed v in n steps of dt, and cruise steps at v.
+func rampUp(from, v float64, n, cruise int, dt float64) []float64 {
 	out := make([]float64, 0, n+cruise)
-	t := float64(n) * T
+	t := float64(n) * dt
 	for i := range n {
 		τ := float64(i+1) / float64(n)
 		out = append(out, from+v*t*(τ*τ*τ-τ*τ*τ*τ/2))
 	}
 	for i := range cruise {
-		out = append(out, from+v*t/2+v*T*float64(i+1))
+		out = append(out, from+v*t/2+v*dt*float64(i+1))
 	}
 	return out
 }

@@ -58,7 +58,7 @@ func (s *Subject) losses(d time.Duration) (n int) {
 
 // lose makes a run and ends its setpoints.
 func (s *Subject) lose() (*stopped, error) {
-	_, steadily, err := s.start(kind{1, share, brisk, 0.12, halted})
+	steadily, err := s.start(kind{1, share, brisk, 0.12, halted})
 	if err != nil {
 		return nil, err
 	}
@@ -203,7 +203,7 @@ func (s *Subject) moveHome() [][]float64 {
 	for i := range to {
 		to[i] = s.limits[i].park
 	}
-	return s.moveTo(to, false)
+	return s.moveTo(to)
 }
 
 func brakeLaw(s *Subject) (conformance.Finding, error) {
@@ -225,7 +225,7 @@ func brakeLaw(s *Subject) (conformance.Finding, error) {
 	if bad != nil {
 		return *bad, nil
 	}
-	_, steadily, err := s.start(kind{-1, share, brisk, 0.12, halted})
+	steadily, err := s.start(kind{-1, share, brisk, 0.12, halted})
 	if err != nil {
 		return conformance.Finding{}, err
 	}

@@ -54,7 +54,7 @@ func follows(s *Subject) (conformance.Finding, error) {
 		to := append([]float64(nil), s.player.x[:s.n()]...)
 		asked := s.stretch(axis)
 		to[axis] += asked
-		if err := s.playOut(s.moveTo(to, false), 150*ms); err != nil {
+		if err := s.playOut(s.moveTo(to), 150*ms); err != nil {
 			return conformance.Finding{}, err
 		}
 		now, err := s.fresh()
@@ -78,7 +78,7 @@ func follows(s *Subject) (conformance.Finding, error) {
 			}
 		}
 		to[axis] -= asked
-		if err := s.playOut(s.moveTo(to, false), 0); err != nil {
+		if err := s.playOut(s.moveTo(to), 0); err != nil {
 			return conformance.Finding{}, err
 		}
 	}
@@ -440,20 +440,21 @@ func last(path []float64) float64 {
 }
 
 // start arms, goes to where a run begins, and plays it to its end. steadily says that the host kept its times.
-func (s *Subject) start(k kind) (r run, steadily bool, err error) {
+func (s *Subject) start(k kind) (steadily bool, err error) {
 	if err = s.needLimits(); err != nil {
 		return
 	}
 	if err = s.needDirections(); err != nil {
 		return
 	}
-	if r, err = s.plan(k); err != nil {
-		return
+	r, err := s.plan(k)
+	if err != nil {
+		return false, err
 	}
 	if err = s.arm(k.period, false); err != nil {
 		return
 	}
-	if err = s.playOut(s.moveTo(r.from, false), 200*ms); err != nil {
+	if err = s.playOut(s.moveTo(r.from), 200*ms); err != nil {
 		return
 	}
 	before := s.status.Late
@@ -467,7 +468,7 @@ func (s *Subject) start(k kind) (r run, steadily bool, err error) {
 func catchesUp(s *Subject) (conformance.Finding, error) {
 	const expected = "ARMED throughout, no faster than the limit, at the target in the end"
 	const gap = 0.08 // s
-	_, steadily, err := s.start(kind{1, 0.9, brisk, 0.1, func(_ *limits, v, ramp float64) float64 { return v * (2*gap + ramp/2) }})
+	steadily, err := s.start(kind{1, 0.9, brisk, 0.1, func(_ *limits, v, ramp float64) float64 { return v * (2*gap + ramp/2) }})
 	if err != nil {
 		return conformance.Finding{}, err
 	}

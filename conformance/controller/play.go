@@ -93,17 +93,11 @@ func (p *player) steps(seconds float64) int {
 	return max(int(math.Ceil(seconds/p.period.Seconds())), 1)
 }
 
-// moveTo gives the plan that takes all axes to the positions, together, no faster than the share of their speed limit or of
-// the reduced one.
-func (s *Subject) moveTo(to []float64, reduced bool) [][]float64 {
+// moveTo gives the plan that takes all axes to the positions, together, no faster than the share of their speed limit.
+func (s *Subject) moveTo(to []float64) [][]float64 {
 	longest := 0.0
 	for i := range s.limits {
-		l := &s.limits[i]
-		top := l.speed
-		if reduced {
-			top = l.reduced
-		}
-		longest = max(longest, l.smoothTime(to[i]-s.player.x[i], top))
+		longest = max(longest, s.limits[i].smoothTime(to[i]-s.player.x[i]))
 	}
 	n := s.player.steps(longest)
 	out := make([][]float64, len(to))

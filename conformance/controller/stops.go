@@ -22,7 +22,7 @@ Usual mistakes: STOP waits in the queue behind setpoints; the next setpoint star
 Why it matters: the host disarms at the end of a ride and believes what it is told.
 Usual mistakes: DISARM is answered and nothing changes while setpoints come; READY although the crank is elsewhere.`, disarm),
 		statesCheck(seatlink.StateStopping, func(s *Subject) error {
-			_, _, err := s.start(kind{1, share, usual, 0.1, halted})
+			_, err := s.start(kind{1, share, usual, 0.1, halted})
 			s.status.State = seatlink.StateStopping // the row begins with the DISARM
 			return err
 		}),
@@ -56,7 +56,7 @@ func (s *Subject) heldAt(share float64) error {
 	if err := s.arm(usual, false); err != nil {
 		return err
 	}
-	if err := s.playOut(s.moveTo(s.away(share), false), 100*ms); err != nil {
+	if err := s.playOut(s.moveTo(s.away(share)), 100*ms); err != nil {
 		return err
 	}
 	if err := s.halt(); err != nil {
@@ -121,7 +121,7 @@ func (s *Subject) braked(st *stopped) (measured string, f *conformance.Finding) 
 
 func stop(s *Subject) (conformance.Finding, error) {
 	const expected = "RESULT 0 to each STOP; STOPPING, then HELD, and it stays there with setpoints coming"
-	if _, _, err := s.start(kind{1, share, usual, 0.1, halted}); err != nil {
+	if _, err := s.start(kind{1, share, usual, 0.1, halted}); err != nil {
 		return conformance.Finding{}, err
 	}
 	if s.status.State != seatlink.StateArmed {
@@ -197,7 +197,7 @@ func disarm(s *Subject) (conformance.Finding, error) {
 			return conformance.Finding{}, err
 		}
 		if where.share != 0 {
-			if err := s.playOut(s.moveTo(s.away(where.share), false), 150*ms); err != nil {
+			if err := s.playOut(s.moveTo(s.away(where.share)), 150*ms); err != nil {
 				return conformance.Finding{}, err
 			}
 		}

@@ -65,7 +65,6 @@ type Subject struct {
 	every     time.Duration // between two STATUS
 	trip      time.Duration // worst round trip
 	followed  *bool
-	unfollow  string
 	lossTimes []time.Duration
 	resetAt   time.Duration // the last RESET that was sent
 	loss      *stopped
