@@ -358,9 +358,9 @@ func stop(t *testing.T, g *Limiter, j *judges, where string) {
 }
 
 func TestEveryInputKeepsEveryLimit(t *testing.T) {
-	n := 120
+	n := 90
 	if long {
-		n = 2500
+		n = 1500
 	}
 	for _, r := range rigs(t) {
 		t.Run(r.name, func(t *testing.T) {

@@ -19,7 +19,7 @@ import (
 // proofTicks is how many ticks TestProof runs: few by default, a million with PERCH_LONG=1, or PERCH_GUARD_TICKS.
 // PERCH_GUARD_SEED draws other cases, so that several runs add up; PERCH_GUARD_CASE begins with the case of a failure.
 func proofTicks(t *testing.T) (ticks int, seed, first uint64) {
-	ticks = 20_000
+	ticks = 16_000
 	if long {
 		ticks = 1_000_000
 	}

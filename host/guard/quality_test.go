@@ -96,7 +96,7 @@ func TestMovingTargetIsJoinedForGood(t *testing.T) {
 // A demand beyond what the cranks can give ends at rest at the edge, whatever the order of the corners.
 func TestUnreachableTargetEndsAtRestAtTheEdge(t *testing.T) {
 	for _, r := range rigs(t) {
-		corners := 8
+		corners := 5
 		if long {
 			corners = 40
 		}
@@ -220,7 +220,7 @@ func TestStartOutsideComesInAndNeverFurtherOut(t *testing.T) {
 				t.Fatal(err)
 			}
 			last := math.Abs(at) * deg
-			for k := range 300 {
+			for k := range 150 {
 				p, _ := g.Step(in.next(k, g))
 				x := math.Abs(p[pose.Roll])
 				if x > max(last, 15*deg)+1e-9 {
@@ -311,7 +311,11 @@ func TestBoundsNeverAcceptWhatTheRolloutRefuses(t *testing.T) {
 				continue
 			}
 			g := fresh()
-			for k := range ticks(60) {
+			n := 50
+			if long {
+				n = 300
+			}
+			for k := range n {
 				back := *g
 				g.Step(in.next(k, g))
 				var e [pose.Count]extent
@@ -372,7 +376,7 @@ func TestWorkOfATickIsBounded(t *testing.T) {
 		most, where := 0, ""
 		for _, in := range inputs(8, r.limits) {
 			g := fresh()
-			for k := range ticks(100) {
+			for k := range ticks(60) {
 				g.Step(in.next(k, g))
 				if n := spentWork(g); n > most {
 					most, where = n, in.name
@@ -528,7 +532,7 @@ func TestControllersStopFromWhatTheLinkCarries(t *testing.T) {
 	worst, longest := 0.0, 0
 	for _, in := range inputs(10, l) {
 		g := mustLimiter(t, m, l)
-		for k := range ticks(400) {
+		for k := range ticks(150) {
 			g.Step(in.next(k, g))
 			if k%7 != 0 {
 				continue
