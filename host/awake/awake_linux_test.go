@@ -13,7 +13,10 @@ import (
 )
 
 // manager is a login manager of which only Inhibit is there.
-type manager struct{ asked, held chan string }
+type manager struct {
+	asked, held chan string
+	ours        *os.File // our copy of the descriptor that was handed out
+}
 
 // Inhibit hands out one end of a pipe, and tells when all copies of it are closed, as the real one does.
 func (m *manager) Inhibit(what, who, why, mode string) (dbus.UnixFD, *dbus.Error) {
@@ -21,14 +24,14 @@ func (m *manager) Inhibit(what, who, why, mode string) (dbus.UnixFD, *dbus.Error
 	if err != nil {
 		return 0, dbus.MakeFailedError(err)
 	}
+	m.ours = w
+	fd := w.Fd()
 	m.asked <- strings.Join([]string{what, who, why, mode}, "|")
 	go func() {
-		time.Sleep(50 * time.Millisecond) // the library sends the descriptor after this function returns
-		_ = w.Close()
 		_, _ = r.Read(make([]byte, 1))
 		m.held <- "released"
 	}()
-	return dbus.UnixFD(w.Fd()), nil
+	return dbus.UnixFD(fd), nil
 }
 
 // The login manager of a private bus sees the lock taken with the reason and, later, given back.
@@ -60,7 +63,7 @@ func TestInhibitorOfTheLoginManager(t *testing.T) {
 	if _, err := Keep("x"); err == nil || !strings.Contains(err.Error(), "the login manager refused") || !strings.Contains(err.Error(), "switch sleep off") {
 		t.Errorf("without a login manager: %v", err)
 	}
-	m := &manager{make(chan string, 1), make(chan string, 1)}
+	m := &manager{asked: make(chan string, 1), held: make(chan string, 1)}
 	if err := conn.Export(m, "/org/freedesktop/login1", "org.freedesktop.login1.Manager"); err != nil {
 		t.Fatal(err)
 	}
@@ -74,6 +77,7 @@ func TestInhibitorOfTheLoginManager(t *testing.T) {
 	if got, want := <-m.asked, "sleep:idle|perch|the seat is armed|block"; got != want {
 		t.Errorf("asked %q, want %q", got, want)
 	}
+	_ = m.ours.Close() // the library has sent it by now
 	select {
 	case <-m.held:
 		t.Error("the lock was given back by itself")
