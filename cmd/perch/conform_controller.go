@@ -160,14 +160,14 @@ func cranksOff(ctx context.Context, w io.Writer, o conformControllerOptions, rec
 		"This seat's motors move by themselves now, some of it fast and over most of their travel, whatever the controller makes of it.",
 		"The rods must be off the cranks, or the motors uncoupled; nobody in the seat or near the motors; somebody at the switch.")
 	if !term.IsTerminal(int(os.Stdin.Fd())) || !term.IsTerminal(int(os.Stdout.Fd())) || o.cranksOff && (!recorded || o.despiteRecord) {
-		for _, l := range cautions {
-			fmt.Fprintln(os.Stderr, l)
-		}
 		switch {
 		case !o.cranksOff:
 			return errors.New("the controller does not say that it is simulated, and there is no terminal to ask at; take the rods off the cranks and say so with --cranks-off")
 		case recorded && !o.despiteRecord:
 			return fmt.Errorf("%s: has a commissioning record, so it may be ready to ride; if its rods really are off, add --despite-record, and commission it again afterwards", o.file)
+		}
+		for _, l := range cautions {
+			fmt.Fprintln(os.Stderr, l)
 		}
 		return nil
 	}

@@ -1,0 +1,31 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"strings"
+	"testing"
+)
+
+// TestCranksOffIsAsked: without a terminal, a real controller is judged only where the operator has said that the cranks
+// are off, and on a seat with a commissioning record only where that was meant too.
+func TestCranksOffIsAsked(t *testing.T) {
+	for _, c := range []struct {
+		name     string
+		o        conformControllerOptions
+		recorded bool
+		want     string
+	}{
+		{"nothing said", conformControllerOptions{}, false, "--cranks-off"},
+		{"nothing said, recorded", conformControllerOptions{despiteRecord: true}, true, "--cranks-off"},
+		{"cranks off", conformControllerOptions{cranksOff: true}, false, ""},
+		{"cranks off, recorded", conformControllerOptions{cranksOff: true, file: "seat.toml"}, true, "seat.toml: has a commissioning record"},
+		{"all said", conformControllerOptions{cranksOff: true, despiteRecord: true}, true, ""},
+	} {
+		var out bytes.Buffer
+		err := cranksOff(context.Background(), &out, c.o, c.recorded)
+		if c.want == "" && err != nil || c.want != "" && (err == nil || !strings.Contains(err.Error(), c.want)) {
+			t.Errorf("%s: %v, want %q", c.name, err, c.want)
+		}
+	}
+}
