@@ -132,7 +132,7 @@ func commission(ctx context.Context, w io.Writer, file, port, step string) error
 	fault := new(guide.Fault)
 	isFault := errors.As(err, &fault)
 	switch {
-	case err != nil && !isFault && r.Step.Outcome == "":
+	case err != nil && !isFault && !r.Begun:
 		return refuse(err)
 	case err != nil && !isFault:
 		return err

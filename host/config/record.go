@@ -37,8 +37,11 @@ type Step struct {
 // Passed is the outcome of a step whose operator said yes to all of it, and whose numbers are good.
 const Passed = "passed"
 
+// Failed is the outcome of a step that has found something wrong.
+const Failed = "failed"
+
 // Outcomes are what a step may have come to.
-func Outcomes() []string { return []string{Passed, "failed"} }
+func Outcomes() []string { return []string{Passed, Failed} }
 
 // Value is one value of a seat file: a dotted key, and what stands for it.
 type Value struct{ Key, Text string }

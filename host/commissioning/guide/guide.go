@@ -116,6 +116,7 @@ type Session struct {
 type Result struct {
 	Who       commissioning.Controller
 	Simulated bool // the controller says that nothing moves: practice, for no record
+	Begun     bool // it was not refused before anything was done
 	Step      config.Step
 }
 
@@ -156,13 +157,17 @@ func (s Session) Do(ctx context.Context, name string) (Result, error) {
 			return r, err
 		}
 	}
+	r.Begun = true
 	err = do(ctx, b)
 	var fault *Fault
-	r.Step = config.Step{Date: s.Now().UTC().Truncate(time.Second), Outcome: config.Passed, Numbers: b.numbers}
-	if errors.As(err, &fault) {
-		r.Step.Outcome = "failed"
-		r.Step.Numbers["found"] = fault.What
+	step := config.Step{Date: s.Now().UTC().Truncate(time.Second), Outcome: config.Passed, Numbers: b.numbers}
+	switch {
+	case errors.As(err, &fault):
+		step.Outcome, step.Numbers["found"] = config.Failed, fault.What
+	case err != nil:
+		return r, err
 	}
+	r.Step = step
 	return r, err
 }
 
@@ -296,6 +301,7 @@ func (b *bench) start(ctx context.Context, s jog.Settings) error {
 func (b *bench) hold(instruction string, press func() jog.Press, done func(s *jog.Snapshot) bool) error {
 	stopped, first := false, true
 	var last jog.Kind
+	var lost absence
 	return b.Operator.Hold(instruction, Hold{
 		Press: func() {
 			if !stopped {
@@ -316,9 +322,9 @@ func (b *bench) hold(instruction string, press func() jog.Press, done func(s *jo
 			case done(&s):
 				return true, nil
 			case s.State == jog.Held && last == jog.Toward:
-				return false, errors.New("the controller stopped by itself: setpoints came too late; end other programs on this computer and do this step again")
-			case s.State == jog.Away:
-				return false, errors.New("the controller does not answer any more: " + s.Status.Problem)
+				return false, errLate
+			case lost.lasts(&s):
+				return false, errAway
 			case s.State == jog.Fault:
 				return false, wrong("find the cause, mend it, and do this step again", "the controller reports %s (%s)", s.Status.State, s.Status.Faults)
 			case s.Refused:
@@ -384,6 +390,23 @@ func (b *bench) reset() error {
 	return nil
 }
 
+// absence is how long a controller has not answered: a computer that was busy for a moment is no broken cable.
+type absence struct{ since time.Time }
+
+func (a *absence) lasts(s *jog.Snapshot) bool {
+	switch {
+	case s.State != jog.Away:
+		a.since = time.Time{}
+	case a.since.IsZero():
+		a.since = time.Now()
+	}
+	return !a.since.IsZero() && time.Since(a.since) > time.Second
+}
+
+var errAway = errors.New("the controller does not answer any more; check the cable and do this step again")
+
+var errLate = errors.New("the controller stopped by itself: setpoints came too late; end other programs on this computer and do this step again")
+
 var errStopped = errors.New("stopped by the stop key; nothing was recorded, do this step again")
 
 var errSlow = errors.New("too slow")
@@ -412,7 +435,23 @@ func (b *bench) settled(state jog.State) error {
 
 // goTo moves to a pose and rests there.
 func (b *bench) goTo(instruction string, to pose.Pose) error {
-	return b.hold(instruction, func() jog.Press { return jog.Press{Kind: jog.Toward, To: to} }, func(s *jog.Snapshot) bool { return at(s, to) })
+	return b.patiently(func() error {
+		return b.hold(instruction, func() jog.Press { return jog.Press{Kind: jog.Toward, To: to} }, func(s *jog.Snapshot) bool { return at(s, to) })
+	})
+}
+
+// patiently does again what a late computer has spoilt.
+func (b *bench) patiently(do func() error) error {
+	for try := 1; ; try++ {
+		err := do()
+		if !errors.Is(err, errLate) || try == 3 {
+			return err
+		}
+		b.Operator.Tell("This computer was late with a setpoint, and the controller stopped by itself, as it should. Once more.")
+		if err := b.home(); err != nil {
+			return err
+		}
+	}
 }
 
 // at says whether the seat rests at a pose.

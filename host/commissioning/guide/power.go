@@ -88,7 +88,10 @@ func raise(ctx context.Context, b *bench) error {
 			if !b.m.Axes().Has(a) {
 				continue
 			}
-			if err := b.toAndFro(fmt.Sprintf("Hold the key: %s at %d %% of the limits, to both sides.", a, percent), a); err != nil {
+			err := b.patiently(func() error {
+				return b.toAndFro(fmt.Sprintf("Hold the key: %s at %d %% of the limits, to both sides.", a, percent), a)
+			})
+			if err != nil {
 				return err
 			}
 		}

@@ -88,6 +88,7 @@ func (b *bench) sameBoot(before seat.Status, what string) error {
 func stopKey(ctx context.Context, b *bench) error {
 	for {
 		var pressed *jog.Snapshot
+		var lost absence
 		w := b.newSway(b.firstAxis(), stopShare)
 		err := b.Operator.Hold("Hold the key: the seat sways. While it moves, press Esc.", Hold{
 			Press: func() {
@@ -103,10 +104,13 @@ func stopKey(ctx context.Context, b *bench) error {
 			},
 			Done: func() (bool, error) {
 				s := b.jog.Snapshot()
-				if s.State == jog.Fault || s.State == jog.Away {
+				if lost.lasts(&s) {
+					return false, errAway
+				}
+				if s.State == jog.Fault {
 					return false, wrong("find out why and do this step again", "the controller is in %s (%s)", s.Status.State, s.Status.Faults)
 				}
-				return pressed != nil && s.State != jog.Moving && s.State != jog.Stopping, nil
+				return pressed != nil && s.State != jog.Moving && s.State != jog.Stopping && s.State != jog.Away, nil
 			},
 		})
 		if err != nil {
@@ -256,13 +260,15 @@ func otherProgram(ctx context.Context, b *bench) error {
 	moving := 0
 	var refused error
 	tried := false
-	err := b.swaying("Hold the key: the seat sways, and another program tries to open its port.", func(s *jog.Snapshot) bool {
-		if s.State == jog.Moving {
-			if moving++; moving == 10 {
-				refused, tried = b.Host.Intrude(ctx), true
+	err := b.patiently(func() error {
+		return b.swaying("Hold the key: the seat sways, and another program tries to open its port.", func(s *jog.Snapshot) bool {
+			if s.State == jog.Moving {
+				if moving++; moving == 10 {
+					refused, tried = b.Host.Intrude(ctx), true
+				}
 			}
-		}
-		return tried && moving > 30
+			return tried && moving > 30
+		})
 	})
 	if err != nil {
 		return err
