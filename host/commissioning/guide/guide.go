@@ -325,6 +325,8 @@ func (b *bench) hold(instruction string, press func() jog.Press, done func(s *jo
 				return false, errLate
 			case lost.lasts(&s):
 				return false, errAway
+			case s.State == jog.Fault && s.Status.Faults == seatlink.FaultLink && last == jog.Toward:
+				return false, errLate
 			case s.State == jog.Fault:
 				return false, wrong("find the cause, mend it, and do this step again", "the controller reports %s (%s)", s.Status.State, s.Status.Faults)
 			case s.Refused:
