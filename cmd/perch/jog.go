@@ -85,6 +85,12 @@ func jogSeat(ctx context.Context, w io.Writer, file, port, axis string) error {
 		o.Tell(terminal.OneWay(commissioning.StopsByItself(s))...)
 		o.Tell("It cannot home: bring the seat to level with the motors on, check with a spirit level; h says that it stands level.")
 	}
+	levelled := false
+	if status := statusOf(d); status.HandHomed && !status.Homed && !status.Simulated {
+		if levelled, err = o.Confirm("This seat is homed by hand. Was it levelled by a spirit level while the motor supply was off?"); err != nil || !levelled {
+			return refuse(errors.Join(err, errors.New("perch jog: nothing was moved; switch the motor supply off, level the seat by a spirit level, switch on, and start again")))
+		}
+	}
 	var limits []seatlink.AxisLimits
 	if l, ok := d.(guide.Line); ok {
 		if limits, err = l.Limits(ctx); err != nil {
@@ -117,7 +123,7 @@ func jogSeat(ctx context.Context, w io.Writer, file, port, axis string) error {
 	if !rods {
 		metres = func(pose.Axis) bool { return m.Actuators()[0].Unit == "m" }
 	}
-	return jogKeys(o, j, d, names, metres, at)
+	return jogKeys(o, j, d, names, metres, at, levelled)
 }
 
 // jogCautions shows what is said before a real seat moves.
@@ -169,7 +175,7 @@ func jogAxis(m mechanism.Mechanism, name string) (names map[pose.Axis]string, at
 }
 
 // jogKeys moves as keys are pressed, until q.
-func jogKeys(o *talker, j *jog.Jog, d seat.Driver, names map[pose.Axis]string, metres func(pose.Axis) bool, at pose.Axis) error {
+func jogKeys(o *talker, j *jog.Jog, d seat.Driver, names map[pose.Axis]string, metres func(pose.Axis) bool, at pose.Axis, levelled bool) error {
 	var order []pose.Axis
 	for a := range pose.Count {
 		if names[a] != "" {
@@ -183,6 +189,14 @@ func jogKeys(o *talker, j *jog.Jog, d seat.Driver, names map[pose.Axis]string, m
 		case terminal.Move:
 			j.Press(jog.Press{Kind: jog.Along, Axis: at, Direction: float64(k.Number)})
 		case terminal.Home:
+			s := j.Snapshot().Status
+			if s.Homed {
+				levelled = false // it holds for one homing
+			}
+			if s.HandHomed && !s.Homed && !s.Simulated && !levelled {
+				fmt.Fprint(o.d, "\r\x1b[Kend with q: it has to be levelled by hand again, with the motor supply off\n")
+				return
+			}
 			j.Press(jog.Press{Kind: jog.Home})
 		case terminal.Park:
 			j.Press(jog.Press{Kind: jog.Park})

@@ -212,6 +212,11 @@ func (o *operator) press(key terminal.Key) {
 			o.say(slog.LevelWarn, "does the seat stand level, by a spirit level, with nobody on it? Press h again to say that it does")
 			return
 		}
+		if s := statusOf(o.driver); s.HandHomed && !s.Homed && !o.levelled {
+			o.levelled = true
+			o.say(slog.LevelWarn, "this seat is homed by hand: was it levelled by a spirit level while the motor supply was off, and is nobody in it nor near it? Press h again to say so")
+			return
+		}
 		o.levelled = false
 		o.ride.Ask(guard.AskHome)
 	case terminal.Reset:

@@ -168,7 +168,7 @@ func directions(ctx context.Context, b *bench) error {
 	}
 	b.Operator.Tell("Now it homes for the first time. Let the key go at once if a crank runs away from its switch: it stops by itself a second later; Esc stops it at once.")
 	if err := b.home(); err != nil {
-		if fault := new(Fault); errors.As(err, &fault) {
+		if fault := new(Fault); errors.As(err, &fault) && b.status().Faults&seatlink.FaultHoming != 0 {
 			return wrong("if a crank ran away from its switch, change DIR_UP_0 or DIR_UP_1 in the firmware's board.h; if it did not stop at it, HOME_CLOSED_BELOW or HOME_CLOSED; build, flash, and begin again with perch commission identity",
 				"the seat does not home: %s", fault.What)
 		}
@@ -225,6 +225,10 @@ const noSwitches = "none: homed by hand"
 
 // switches lets each home switch be pressed by hand.
 func (b *bench) switches() error {
+	if b.status().HandHomed {
+		b.note("home_switches", noSwitches)
+		return nil
+	}
 	hand, err := b.Operator.Confirm("Has the seat home switches? (no: it is homed by hand, with a spirit level)")
 	if err != nil {
 		return err

@@ -148,7 +148,7 @@ func (s Session) Do(ctx context.Context, name string) (Result, error) {
 	}
 	status := b.status()
 	r := Result{Who: identityOf(&status), Simulated: status.Simulated}
-	if look, ok := seen[name]; ok && status.OneWay {
+	if look, ok := seen[name]; ok && (status.OneWay || status.HandHomed && name == commissioning.Homing) {
 		do = look
 	}
 	b.Seat.Limits = commissioning.RideLimits(s.Seat, m.Axes())
@@ -370,13 +370,10 @@ func (b *bench) homeOnce() error {
 	if b.status().OneWay {
 		return b.level()
 	}
-	begun := false
-	return b.hold("Hold the key until it is homed: it looks for its home switches, slowly. Watch which way it goes.",
-		func() jog.Press { return jog.Press{Kind: jog.Home} },
-		func(s *jog.Snapshot) bool {
-			begun = begun || s.State == jog.Homing || s.State == jog.Unhomed
-			return begun && s.State == jog.Ready
-		})
+	if s := b.status(); s.HandHomed && !s.Homed {
+		return b.homeByHand()
+	}
+	return b.homeHeld("Hold the key until it is homed: it looks for its home switches, slowly. Watch which way it goes.")
 }
 
 // reset clears a latched fault.

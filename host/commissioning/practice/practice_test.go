@@ -117,7 +117,7 @@ func starved(t *testing.T, err error) {
 }
 
 // seat is the reference seat with small travels, so that a test is short, and its controller.
-func seat(t *testing.T) (config.Seat, *practice.Host) {
+func seat(t *testing.T, change ...func(c *simulated.Settings)) (config.Seat, *practice.Host) {
 	t.Helper()
 	s := config.DefaultSeat()
 	s.Port = "/dev/bench"
@@ -134,6 +134,9 @@ func seat(t *testing.T) (config.Seat, *practice.Host) {
 			Low: int32(a.Low * 1e9 * 1.1), High: int32(a.High * 1e9 * 1.1), Speed: uint32(a.Speed * 1.1e6), ReducedSpeed: uint32(a.Speed * 0.25e6),
 			Acceleration: uint32(a.Acceleration * 1.1e3), Jerk: uint32(a.Jerk * 1.1e3),
 		}
+	}
+	for _, f := range change {
+		f(&c)
 	}
 	s.Load.HeadHeight = 0.4 // faster
 	slow, limits := jog.Slowed(m, s.Limits, commissioning.Reduced{HeadHeight: 0.4}, jog.Reduced(c.Limits[:2]))
@@ -266,4 +269,39 @@ func identity(h *practice.Host) (who commissioning.Controller) {
 		who = commissioning.Controller{Board: "bench", Firmware: "1.0.0", Limits: c.Hash()}
 	})
 	return who
+}
+
+// TestASeatHomedByHand is levelled with the supply off, which the operator has to say, before each homing.
+func TestASeatHomedByHand(t *testing.T) {
+	t.Parallel()
+	s, h := seat(t, func(c *simulated.Settings) { c.ByHand = true })
+	s.Record = commissioning.Enter(s, identity(h), commissioning.Identity, config.Step{Outcome: config.Passed})
+	o := &script{t: t, answers: map[string]bool{"stand level, by": false}}
+	r, err := session(s, h, o).Do(t.Context(), commissioning.Directions)
+	if fault := new(guide.Fault); !errors.As(err, &fault) || !strings.Contains(err.Error(), "level it and block it") {
+		t.Errorf("a seat that nobody levelled: %v, %+v", err, r.Step)
+	}
+	h.With(func(c *simulated.Controller) {
+		c.Cause(seatlink.FaultSupply, false)
+		if c.State() == seatlink.StateReady {
+			t.Error("it is homed")
+		}
+	})
+	o.answers = nil
+	for _, step := range []string{commissioning.Directions, commissioning.Homing} {
+		r, err := session(s, h, o).Do(t.Context(), step)
+		starved(t, err)
+		if err != nil {
+			t.Fatalf("%s: %v\n%s", step, err, strings.Join(o.told, "\n"))
+		}
+		s.Record = commissioning.Enter(s, r.Who, step, r.Step)
+	}
+	if got := s.Record.Steps[commissioning.Homing].Numbers["homed"]; !strings.Contains(got, "by hand") {
+		t.Errorf("the record says %q", got)
+	}
+	for _, q := range o.told {
+		if strings.Contains(q, "home switch") {
+			t.Errorf("asked about switches that there are not: %s", q)
+		}
+	}
 }
