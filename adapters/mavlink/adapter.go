@@ -247,13 +247,13 @@ func ReadFile(path string, system uint8, log *slog.Logger, emit func(*vehicle.St
 	d := NewDecoder(system, log)
 	at := int64(0)
 	for {
-		rec, err := f.Next()
+		rec, err := f.Read()
 		if errors.Is(err, io.EOF) {
 			d.Flush(at, emit)
 			return nil
 		}
 		if err != nil {
-			return fmt.Errorf("capture file %s: %w", path, err)
+			return err
 		}
 		at = rec.Time
 		d.Bytes(rec.Data, netip.AddrPort{}, at, emit)

@@ -55,7 +55,7 @@ func TestRecordedTelemetry(t *testing.T) {
 				n++
 			}
 			for {
-				r, err := f.Next()
+				r, err := f.Read()
 				if errors.Is(err, io.EOF) {
 					break
 				}

@@ -43,7 +43,7 @@ func unknown(n int) []byte {
 func times(t testing.TB, b []byte) (us []int64, skipped int64) {
 	l := NewTlog(bytes.NewReader(b))
 	for {
-		r, err := l.Next()
+		r, err := l.Read()
 		if errors.Is(err, io.EOF) {
 			return us, l.Skipped()
 		}
@@ -109,7 +109,7 @@ func TestCompressedByContentAndCut(t *testing.T) {
 		}
 		defer func() { _ = f.Close() }()
 		for n := 0; ; n++ {
-			if _, err := f.Next(); errors.Is(err, io.EOF) {
+			if _, err := f.Read(); errors.Is(err, io.EOF) {
 				return n
 			} else if err != nil {
 				t.Fatal(err)
@@ -197,7 +197,7 @@ func TestTlogAfterNoise(t *testing.T) {
 		}
 		l := NewTlog(bytes.NewReader(b))
 		for i := range n {
-			r, err := l.Next()
+			r, err := l.Read()
 			if err != nil || r.Time != int64(start+i)*1000 {
 				t.Fatalf("record %d: %v, %v", i, r.Time, err)
 			}
@@ -212,7 +212,7 @@ func FuzzTlog(f *testing.F) {
 		l := NewTlog(bytes.NewReader(b))
 		total := int64(0)
 		for {
-			r, err := l.Next()
+			r, err := l.Read()
 			if errors.Is(err, io.EOF) {
 				break
 			}
@@ -237,7 +237,7 @@ func BenchmarkTlog(b *testing.B) {
 	for b.Loop() {
 		l := NewTlog(bytes.NewReader(file))
 		for {
-			if _, err := l.Next(); err != nil {
+			if _, err := l.Read(); err != nil {
 				break
 			}
 		}

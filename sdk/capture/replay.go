@@ -2,9 +2,6 @@ package capture
 
 import (
 	"context"
-	"errors"
-	"fmt"
-	"io"
 	"net/netip"
 	"time"
 
@@ -30,7 +27,7 @@ func NewPace(speed float64) *Pace {
 	return &Pace{speed: speed}
 }
 
-// Due is how long after the first record this one is due. A clock that went back, and a gap of more than 5 s, cost no
+// Due is how long after the first packet this one is due. A clock that went back, and a gap of more than 5 s, cost no
 // more time than none and 5 s.
 func (p *Pace) Due(recorded int64) time.Duration {
 	if p.begun {
@@ -63,12 +60,9 @@ func (r *Replay) Read(ctx context.Context) (transport.Chunk, error) {
 	if err := ctx.Err(); err != nil {
 		return transport.Chunk{}, err
 	}
-	rec, err := r.file.Next()
-	if errors.Is(err, io.EOF) {
-		return transport.Chunk{}, io.EOF
-	}
+	rec, err := r.file.Read()
 	if err != nil {
-		return transport.Chunk{}, fmt.Errorf("capture file %s: %w", r.name, err)
+		return transport.Chunk{}, err
 	}
 	due := r.pace.Due(rec.Time)
 	if r.begin.IsZero() {
