@@ -1,7 +1,9 @@
 package consistency
 
 import (
+	"cmp"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/spatial/r3"
@@ -30,7 +32,7 @@ func inAir(f *flight, s span) gauge {
 		return gauge{}
 	}
 	air := r3.Sub(v, f.wind)
-	speed := r3.Norm(air)
+	speed := length(air)
 	dt := max(f.over.dt, min(f.airspeed.dt, f.attack.dt, f.sideslip.dt))
 	g := gauge{tolerance: 2 + 5*dt + 0.06*min(speed, 340), motion: min(4, speed/5)}
 	if given, ok := number(&f.airspeed, s.from, gap(f.airspeed.dt)); ok {
@@ -70,7 +72,7 @@ func blown(f *flight) *flight {
 					continue
 				}
 				air := r3.Sub(v, w)
-				speed := r3.Norm(air)
+				speed := length(air)
 				if speed < 1 {
 					continue
 				}
@@ -97,7 +99,7 @@ func blown(f *flight) *flight {
 				break
 			}
 			w = r3.Add(w, r3.Vec{X: step.AtVec(0), Y: step.AtVec(1)})
-			if l := r3.Norm(w); l > 20 {
+			if l := length(w); l > 20 {
 				w = r3.Scale(20/l, w)
 			}
 		}
@@ -107,23 +109,30 @@ func blown(f *flight) *flight {
 	return &g
 }
 
-// restSpans are pieces of an unmoved vehicle without an attitude: the specific force steady, and no turning where rates
-// are given.
+// restSpans are the calmest pieces of a recording without an attitude: the third in which the specific force changes least,
+// without turning where rates are given.
 func restSpans(f *flight) []span {
 	if len(f.force.t) < 8 || len(f.attitude.t) > 1 {
 		return nil
 	}
-	var out []span
+	type piece struct {
+		span
+		restless float64
+	}
+	var all []piece
 	for _, s := range cut(f, f.force.t, max(1, 4*f.force.dt)) {
 		first, ok := vector(&f.force, s.from, gap(f.force.dt))
-		calm := ok
-		f.force.inside(s, func(v r3.Vec) {
-			calm = calm && r3.Norm(r3.Sub(v, first)) < 0.25*(r3.Norm(v)+r3.Norm(first))+0.3
-		})
-		f.rates.inside(s, func(v r3.Vec) { calm = calm && r3.Norm(v) < 0.3 })
-		if calm {
-			out = append(out, s)
+		p := piece{span: s}
+		f.force.inside(s, func(v r3.Vec) { p.restless = max(p.restless, length(r3.Sub(v, first))) })
+		f.rates.inside(s, func(v r3.Vec) { ok = ok && length(v) < 0.3 })
+		if ok {
+			all = append(all, p)
 		}
+	}
+	slices.SortStableFunc(all, func(a, b piece) int { return cmp.Compare(a.restless, b.restless) })
+	var out []span
+	for _, p := range all[:min(len(all), max(6, len(all)/3))] {
+		out = append(out, p.span)
 	}
 	return out
 }
@@ -134,5 +143,6 @@ func resting(f *flight, s span) gauge {
 	if !ok {
 		return gauge{}
 	}
-	return gauge{apart: r3.Add(v, down), tolerance: 4, motion: 1.1}
+	// Turning and braking tilt the force and make it a little larger: its size tells most.
+	return gauge{apart: r3.Vec{X: 0.3 * v.X, Y: 0.3 * v.Y, Z: math.Copysign(length(v), v.Z) + gravity}, tolerance: 3, motion: 1.1}
 }

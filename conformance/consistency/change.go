@@ -518,10 +518,6 @@ func attitudes() []Change {
 		roll, pitch, yaw := angles(q)
 		return fromAngles(roll, pitch, math.Pi/2-yaw)
 	})
-	out = append(out, Change{Group: Attitude, Kind: Unit, Scale: math.Pi / 180, cost: 1.1, Detail: "its angles look like degrees taken for radians: convert them first",
-		apply: func(f *flight) *flight {
-			return f.with(func(g *flight) { g.attitude = fromDegrees(f.attitude) })
-		}})
 	return out
 }
 

@@ -233,14 +233,22 @@ func (f *flight) velocity() series[r3.Vec] {
 	return out
 }
 
-// between is the rotation a share u of the way from a to b, by the shorter way.
+// between is the rotation a share u of the way from a to b, by the shorter way: along the arc, or along the chord where
+// they are so near that it makes no difference.
 func between(a, b quat.Number, u float64) quat.Number {
-	if dot(a, b) < 0 {
-		b = quat.Scale(-1, b)
+	d := dot(a, b)
+	if d < 0 {
+		b, d = quat.Scale(-1, b), -d
 	}
-	d := quat.Mul(quat.Conj(a), b)
-	return quat.Mul(a, exp(r3.Scale(u, log(d))))
+	if d > 0.995 {
+		q := quat.Number{Real: a.Real + u*(b.Real-a.Real), Imag: a.Imag + u*(b.Imag-a.Imag), Jmag: a.Jmag + u*(b.Jmag-a.Jmag), Kmag: a.Kmag + u*(b.Kmag-a.Kmag)}
+		return quat.Scale(1/math.Sqrt(dot(q, q)), q)
+	}
+	return quat.Mul(a, exp(r3.Scale(u, log(quat.Mul(quat.Conj(a), b)))))
 }
+
+// length is the length of a vector, without the care for overflow that costs the most.
+func length(v r3.Vec) float64 { return math.Sqrt(v.X*v.X + v.Y*v.Y + v.Z*v.Z) }
 
 func dot(a, b quat.Number) float64 {
 	return a.Real*b.Real + a.Imag*b.Imag + a.Jmag*b.Jmag + a.Kmag*b.Kmag
@@ -259,7 +267,7 @@ func log(q quat.Number) r3.Vec {
 		q = quat.Scale(-1, q)
 	}
 	v := r3.Vec{X: q.Imag, Y: q.Jmag, Z: q.Kmag}
-	s := r3.Norm(v)
+	s := length(v)
 	if s < 1e-12 {
 		return r3.Scale(2, v)
 	}
@@ -268,11 +276,11 @@ func log(q quat.Number) r3.Vec {
 
 // exp is the unit quaternion of a rotation vector, rad.
 func exp(v r3.Vec) quat.Number {
-	a := r3.Norm(v)
-	k := 0.5
-	if a > 1e-9 {
-		k = math.Sin(a/2) / a
+	a := length(v)
+	if a < 0.02 { // the next terms are under 1e-11
+		return quat.Number{Real: 1 - a*a/8, Imag: v.X * (0.5 - a*a/48), Jmag: v.Y * (0.5 - a*a/48), Kmag: v.Z * (0.5 - a*a/48)}
 	}
+	k := math.Sin(a/2) / a
 	return quat.Number{Real: math.Cos(a / 2), Imag: k * v.X, Jmag: k * v.Y, Kmag: k * v.Z}
 }
 

@@ -112,7 +112,7 @@ func typical(of []gauge) float64 {
 	var ratios []float64
 	for _, g := range of {
 		if g.tolerance > 0 && g.motion >= least {
-			ratios = append(ratios, r3.Norm(g.apart)/g.tolerance)
+			ratios = append(ratios, length(g.apart)/g.tolerance)
 		}
 	}
 	return median(ratios)
@@ -126,9 +126,9 @@ func (t *trial) poll(a, b []gauge) (votes, of int) {
 			continue
 		}
 		tolerance := t.noise * max(a[i].tolerance, b[i].tolerance)
-		if r3.Norm(r3.Sub(a[i].apart, b[i].apart)) > 2*tolerance {
+		if length(r3.Sub(a[i].apart, b[i].apart)) > 2*tolerance {
 			of++
-			if r3.Norm(b[i].apart) < r3.Norm(a[i].apart) {
+			if length(b[i].apart) < length(a[i].apart) {
 				votes++
 			}
 		}
@@ -166,7 +166,7 @@ type reading struct {
 func Judge(states []vehicle.State) Result {
 	f := newFlight(states)
 	var out Result
-	for _, look := range []func(*flight) *Mistake{clock, wrapped, grounded} {
+	for _, look := range []func(*flight) *Mistake{clock, wrapped, degrees} {
 		if m := look(f); m != nil {
 			out.Mistakes = append(out.Mistakes, *m)
 			f = m.apply(f)
@@ -179,6 +179,9 @@ func Judge(states []vehicle.State) Result {
 		}
 		out.Mistakes = append(out.Mistakes, *m)
 		f = m.apply(f)
+	}
+	if m := grounded(f); m != nil {
+		out.Mistakes = append(out.Mistakes, *m)
 	}
 	for _, r := range relations() {
 		t := r.try(f)
@@ -233,7 +236,7 @@ func find(f *flight) *Mistake {
 					votes, of = votes+v, of+n
 				}
 			}
-			if of > 0 && (of < 4 || 2*votes >= of) {
+			if of > 0 && (of < 4 || 2*votes >= of) || r.Kind == Sign && r.Component != "" {
 				kept = append(kept, read(f, r.Change, trials, mostSpans))
 			}
 		}
@@ -258,9 +261,6 @@ func find(f *flight) *Mistake {
 			}
 		}
 		r.score = score(trials, r.gauges)
-		if debug {
-			println(string(r.Group), string(r.Component), string(r.Kind), r.Detail, r.votes, r.of, int(1e4*r.score), int(1e4*standing))
-		}
 		if !decisive(r.votes, r.of) || len(r.mends) == 0 {
 			continue
 		}
@@ -281,7 +281,7 @@ func find(f *flight) *Mistake {
 	var even []*reading
 	for k := range kept {
 		c := &kept[k]
-		if c == best || c.score < min(1.5*best.score+0.02, 0.9*standing) && !told(trials, c, best) {
+		if c == best || c.score < min(1.5*best.score+0.02, 0.97*standing) && !told(trials, c, best) {
 			even = append(even, c)
 		}
 	}
@@ -309,7 +309,7 @@ func (t *trial) uneasy() bool {
 	for _, g := range t.null {
 		if g.tolerance > 0 {
 			of++
-			if r3.Norm(g.apart) > t.least*g.tolerance {
+			if length(g.apart) > t.least*g.tolerance {
 				bad++
 			}
 		}
@@ -394,7 +394,7 @@ func score(trials []*trial, gauges [][]gauge) float64 {
 				bad += weight
 				continue
 			}
-			x := r3.Norm(g.apart) / (t.noise * g.tolerance)
+			x := length(g.apart) / (t.noise * g.tolerance)
 			bad += weight * min(1, x*x/9)
 		}
 		if n > 0 {
@@ -444,5 +444,3 @@ func delays(f *flight) []Change {
 	}
 	return out
 }
-
-const debug = false

@@ -10,6 +10,9 @@ import (
 
 // clock compares the source's clock with the arrival of its states. Factors that no unit explains are told as they are.
 func clock(f *flight) *Mistake {
+	if m := rate(f); m != nil {
+		return m
+	}
 	n := len(f.arrival.t)
 	if n < 20 {
 		return nil
@@ -44,6 +47,20 @@ func clock(f *flight) *Mistake {
 		detail = fmt.Sprintf("the source's clock runs %.3g times too slow", k)
 	}
 	return &Mistake{Change: Change{Group: Clock, Kind: Time, Scale: scale, Detail: detail, apply: func(f *flight) *flight { return f.slower(scale) }}, Relations: []string{"arrival"}, Votes: len(slopes), Of: len(slopes)}
+}
+
+// rate finds a clock by which the states come at a rate that no source has.
+func rate(f *flight) *Mistake {
+	dt := min(f.attitude.dt, f.rates.dt, f.force.dt, f.over.dt, f.position.dt)
+	if math.IsInf(dt, 1) || dt > 2e-4 && dt < 8 {
+		return nil
+	}
+	for _, c := range clocks() {
+		if by := dt * c.Scale; math.Abs(math.Log10(c.Scale)) > 2.5 && by > 2e-3 && by < 1 {
+			return &Mistake{Change: c, Relations: []string{"rate"}, Votes: 1, Of: 1}
+		}
+	}
+	return nil
 }
 
 // wrapped finds angles that are counted from 0 to a full turn.
@@ -84,7 +101,7 @@ func grounded(f *flight) *Mistake {
 		if turned {
 			roll, _, _ = angles(q)
 		}
-		if ok && math.Abs(v.Z) > 2 && math.Abs(v.Z) > 0.3*math.Hypot(v.X, v.Y) || turned && ok && math.Abs(roll) > 0.7 && r3.Norm(v) > 8 {
+		if ok && math.Abs(v.Z) > 2 && math.Abs(v.Z) > 0.3*math.Hypot(v.X, v.Y) || turned && ok && math.Abs(roll) > 0.7 && length(v) > 8 {
 			flying++
 			if f.ground.v[i] != 0 {
 				says++
@@ -97,6 +114,34 @@ func grounded(f *flight) *Mistake {
 	return &Mistake{Change: Change{Group: OnGround, Kind: Sign, Detail: "it says on the ground while the vehicle climbs, sinks or banks in flight", apply: func(f *flight) *flight {
 		return f.with(func(g *flight) { g.ground = f.ground.each(func(x float64) float64 { return 1 - x }) })
 	}}, Relations: []string{"ground"}, Votes: says, Of: flying}
+}
+
+// degrees finds angles in degrees that were taken for radians: the attitude then turns some 57 times as far as the angular
+// velocity says, or as fast as its sampling can show.
+func degrees(f *flight) *Mistake {
+	var ratios, steps []float64
+	for i := 1; i < len(f.attitude.t); i++ {
+		dt := f.attitude.t[i] - f.attitude.t[i-1]
+		w, ok := vector(&f.rates, f.attitude.t[i], gap(f.rates.dt))
+		if !ok || dt > gap(f.attitude.dt) || length(w) < 0.1 || length(w)*dt > 0.7 {
+			continue
+		}
+		step := length(log(quat.Mul(quat.Conj(f.attitude.v[i-1]), f.attitude.v[i])))
+		ratios, steps = append(ratios, step/(length(w)*dt)), append(steps, step)
+	}
+	if len(ratios) < 12 || quantile(ratios, 0.2) < 12 && (median(steps) < 1.3 || median(ratios) < 4) || median(ratios) > 200 {
+		return nil
+	}
+	m := &Mistake{Change: Change{Group: Attitude, Kind: Unit, Scale: math.Pi / 180, Matrix: &identity, Detail: "its angles look like degrees taken for radians: convert them first"},
+		Relations: []string{"turning"}, Votes: len(ratios), Of: len(ratios)}
+	m.apply = func(f *flight) *flight {
+		right := f.with(func(g *flight) { g.attitude = fromDegrees(f.attitude) })
+		if again := relations()[0].try(right); typical(again.null) < 0.7 {
+			return right
+		}
+		return f.with(func(g *flight) { g.attitude = series[quat.Number]{dt: math.Inf(1)} }) // turned too far between samples to be undone
+	}
+	return m
 }
 
 // stuck finds a component that keeps one value while the others of its vector go on, in spans where a relation then fails.
@@ -118,8 +163,8 @@ func stuck(f *flight, trials []*trial) *Mistake {
 			if still.to-still.from < 3 {
 				continue
 			}
-			votes, of, where := failing(trials, s.g, still)
-			if votes < 3 || 2*votes < of {
+			votes, of, where := failing(trials, s.g, still, c)
+			if votes < 4 || s.g != AngularVelocity && 2*votes < of {
 				continue
 			}
 			drop := s.drop
@@ -138,7 +183,7 @@ func stuck(f *flight, trials []*trial) *Mistake {
 		if still.to-still.from < 3 {
 			continue
 		}
-		votes, of, where := failing(trials, Attitude, still)
+		votes, of, where := failing(trials, Attitude, still, -1)
 		if votes < 3 || 2*votes < of {
 			continue
 		}
@@ -166,8 +211,9 @@ func stillest(s *series[r3.Vec], c int) (longest span) {
 	return longest
 }
 
-// failing counts the spans within a piece of time in which relations about a group do not hold.
-func failing(trials []*trial, g Group, in span) (bad, of int, where []string) {
+// failing counts the spans within a piece of time in which relations about a group do not hold. Of angular velocity, whose
+// component c is suspected, those count in which most of the difference is about that axis.
+func failing(trials []*trial, g Group, in span, c int) (bad, of int, where []string) {
 	for _, t := range trials {
 		if !t.about(g) {
 			continue
@@ -178,7 +224,13 @@ func failing(trials []*trial, g Group, in span) (bad, of int, where []string) {
 				continue
 			}
 			of++
-			if r3.Norm(t.null[i].apart) > t.noise*t.null[i].tolerance {
+			apart := t.null[i].apart
+			if g == AngularVelocity {
+				if along := math.Abs([3]float64{apart.X, apart.Y, apart.Z}[c]); along < 0.7*length(apart) {
+					continue
+				}
+			}
+			if length(apart) > t.noise*t.null[i].tolerance {
 				here++
 			}
 		}

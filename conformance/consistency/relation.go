@@ -60,6 +60,10 @@ func relations() []relation {
 // cut makes spans of at least width s from sample times, without breaks inside.
 func cut(f *flight, times []float64, width float64) []span {
 	var out []span
+	dt := 0.0
+	if len(times) > 1 {
+		dt = (times[len(times)-1] - times[0]) / float64(len(times)-1)
+	}
 	for i := 0; i < len(times); {
 		j := i + 1
 		for j < len(times) && times[j]-times[i] < width-1e-9 {
@@ -68,7 +72,7 @@ func cut(f *flight, times []float64, width float64) []span {
 		if j >= len(times) {
 			break
 		}
-		if times[j]-times[i] <= 1.8*width && !f.broken(times[i], times[j]) {
+		if times[j]-times[i] <= max(1.8*width, 2.2*dt) && !f.broken(times[i], times[j]) {
 			out = append(out, span{times[i], times[j]})
 		}
 		i = j
@@ -97,21 +101,21 @@ func turning(f *flight, s span) gauge {
 	if !through(&f.rates, s, gr, func(from, to float64, a, b r3.Vec) {
 		v := r3.Scale((to-from)/2, r3.Add(a, b))
 		turn = quat.Mul(turn, exp(v))
-		way += r3.Norm(v)
+		way += length(v)
 	}) {
 		return gauge{}
 	}
 	swept := 0.0
 	last := q0
 	f.attitude.inside(s, func(q quat.Number) {
-		swept += r3.Norm(log(quat.Mul(quat.Conj(last), q)))
+		swept += length(log(quat.Mul(quat.Conj(last), q)))
 		last = q
 	})
-	swept += r3.Norm(log(quat.Mul(quat.Conj(last), q1)))
+	swept += length(log(quat.Mul(quat.Conj(last), q1)))
 	apart := log(quat.Mul(quat.Conj(quat.Mul(quat.Conj(q0), q1)), turn))
 	dt := max(da, dr)
 	tolerance := 0.03 + 0.25*dt + (0.12+0.3*dt)*min(way, swept)
-	return gauge{apart, tolerance, max(min(way, 20), min(swept, 20)) / tolerance}
+	return gauge{apart: apart, tolerance: tolerance, motion: max(min(way, 20), min(swept, 20)) / tolerance}
 }
 
 func forceSpans(f *flight) []span {
@@ -141,16 +145,16 @@ func forcing(f *flight, s span) gauge {
 		fine = fine && oka && okb
 		x := r3.Add(r3.Scale(0.5, r3.Add(rotate(qa, a), rotate(qb, b))), down)
 		sum = r3.Add(sum, r3.Scale(to-from, x))
-		moved += r3.Norm(x) * (to - from)
+		moved += length(x) * (to - from)
 	}) || !fine {
 		return gauge{}
 	}
 	dt := max(da, df, dv)
 	change := r3.Sub(v1, v0)
-	speed := (r3.Norm(v0) + r3.Norm(v1)) / 2
-	length := s.to - s.from
-	tolerance := 1.2 + 3*dt + 0.012*min(speed, 340) + (0.15+0.6*dt)*min(moved, r3.Norm(change)+4*length)
-	return gauge{r3.Sub(change, sum), tolerance, (min(r3.Norm(change), 100) + min(moved, 100)) / tolerance}
+	speed := (length(v0) + length(v1)) / 2
+	lasting := s.to - s.from
+	tolerance := 1.2 + 3*dt + 0.012*min(speed, 340) + (0.15+0.6*dt)*min(moved, length(change)+4*lasting)
+	return gauge{apart: r3.Sub(change, sum), tolerance: tolerance, motion: (min(length(change), 100) + min(moved, 100)) / tolerance}
 }
 
 func gravitySpans(f *flight) []span {
@@ -176,7 +180,7 @@ func weighing(f *flight, s span) gauge {
 	q, _ := f.turned((s.from+s.to)/2, ga)
 	_, _, z := column(q)
 	mean := r3.Scale(1/(s.to-s.from), sum)
-	return gauge{r3.Add(mean, down), 6, math.Acos(max(-1, min(1, z))) + 0.2}
+	return gauge{apart: r3.Add(mean, down), tolerance: 6, motion: math.Acos(max(-1, min(1, z))) + 0.2}
 }
 
 // column is the third column's components of a rotation: where body z points in earth axes.
@@ -200,7 +204,7 @@ func leaving(f *flight, s span) gauge {
 	if !ok0 || !ok1 {
 		return gauge{}
 	}
-	length := s.to - s.from
+	lasting := s.to - s.from
 	gr, fine := gap(f.rates.dt), true
 	var force, turn r3.Vec
 	if !through(&f.force, s, gap(f.force.dt), func(from, to float64, a, b r3.Vec) {
@@ -208,15 +212,15 @@ func leaving(f *flight, s span) gauge {
 		w, okw := vector(&f.rates, middle, gr)
 		v, okv := vector(&f.body, middle, gb)
 		fine = fine && okw && okv
-		force = r3.Add(force, r3.Scale((to-from)/2/length, r3.Add(a, b)))
-		turn = r3.Add(turn, r3.Scale((to-from)/length, r3.Cross(w, v)))
+		force = r3.Add(force, r3.Scale((to-from)/2/lasting, r3.Add(a, b)))
+		turn = r3.Add(turn, r3.Scale((to-from)/lasting, r3.Cross(w, v)))
 	}) || !fine {
 		return gauge{}
 	}
-	left := r3.Norm(r3.Sub(r3.Add(r3.Scale(1/length, r3.Sub(v1, v0)), turn), force))
+	left := length(r3.Sub(r3.Add(r3.Scale(1/lasting, r3.Sub(v1, v0)), turn), force))
 	dt := max(f.body.dt, f.force.dt, f.rates.dt)
-	tolerance := 1.8 + 3*dt + 0.004*min(r3.Norm(v0), 340) + (0.15+0.5*dt)*min(20, r3.Norm(turn))
-	return gauge{r3.Vec{Z: left - gravity}, tolerance, min(20, r3.Norm(turn)) / tolerance}
+	tolerance := 1.8 + 3*dt + 0.004*min(length(v0), 340) + (0.15+0.5*dt)*min(20, length(turn))
+	return gauge{apart: r3.Vec{Z: left - gravity}, tolerance: tolerance, motion: min(20, length(turn)) / tolerance}
 }
 
 func trackSpans(f *flight) []span {
@@ -240,14 +244,14 @@ func tracking(f *flight, s span) gauge {
 	if !through(v, s, gap(dv), func(from, to float64, a, b r3.Vec) {
 		x := r3.Scale((to-from)/2, r3.Add(a, b))
 		sum = r3.Add(sum, x)
-		way += r3.Norm(x)
+		way += length(x)
 	}) {
 		return gauge{}
 	}
 	change := r3.Sub(p1, p0)
 	dt := max(dv, dp)
-	tolerance := 1.5 + 4*dt + (0.12+0.2*dt)*min(way, r3.Norm(change))
-	return gauge{r3.Sub(change, sum), tolerance, (min(way, 200) + min(r3.Norm(change), 200)) / tolerance}
+	tolerance := 1.5 + 4*dt + (0.12+0.2*dt)*min(way, length(change))
+	return gauge{apart: r3.Sub(change, sum), tolerance: tolerance, motion: (min(way, 200) + min(length(change), 200)) / tolerance}
 }
 
 func twoSpans(f *flight) []span {
@@ -265,9 +269,9 @@ func twoVelocities(f *flight, s span) gauge {
 		return gauge{}
 	}
 	dt := max(f.attitude.dt, f.earth.dt, f.body.dt)
-	size := min(r3.Norm(b), r3.Norm(e))
+	size := min(length(b), length(e))
 	tolerance := 0.8 + 6*dt + (0.06+0.3*dt)*size
-	return gauge{r3.Sub(rotate(q, b), e), tolerance, (min(r3.Norm(b), 200) + min(r3.Norm(e), 200)) / tolerance}
+	return gauge{apart: r3.Sub(rotate(q, b), e), tolerance: tolerance, motion: (min(length(b), 200) + min(length(e), 200)) / tolerance}
 }
 
 // inside calls back for each sample within a span, its ends aside.

@@ -1,7 +1,5 @@
 package consistency
 
-import "gonum.org/v1/gonum/spatial/r3"
-
 // components are the signs that a relation can show, each as the change that would be wrong.
 func (t *trial) components(f *flight) []Change {
 	var out []Change
@@ -30,7 +28,7 @@ func (t *trial) unexplained() *Unexplained {
 	for _, g := range t.null {
 		if g.tolerance > 0 && g.motion > 1 {
 			u.Of++
-			if r3.Norm(g.apart) > 1.5*g.tolerance {
+			if length(g.apart) > 1.5*g.tolerance {
 				u.Bad++
 			}
 		}
