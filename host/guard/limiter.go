@@ -20,6 +20,7 @@ const (
 	hairTravel       = 1e-12
 	hairReach        = 1e-9  // of the distance from level
 	overReach        = 1e-12 // of it
+	drift            = 5e-9  // of a stop's end by rounding: 1e-12 a tick, and a slow seat's stop has thousands
 )
 
 // work is what one Step may spend on roll-outs in search of the best choice, in axes and actuators of ticks, each 40 to
@@ -300,10 +301,10 @@ func (l *Limiter) brake() pose.Pose {
 func (l *Limiter) ahead(i int, a float64) float64 {
 	x := l.x[i] + (l.v[i]+a*l.dt)*l.dt
 	// the roll-out that proved this pose may end a rounding beyond the travel
-	if x > l.high[i] && x < l.high[i]+10*overTravel {
+	if x > l.high[i] && x < l.high[i]+drift {
 		x = l.high[i]
 	}
-	if x < l.low[i] && x > l.low[i]-10*overTravel {
+	if x < l.low[i] && x > l.low[i]-drift {
 		x = l.low[i]
 	}
 	return x

@@ -306,8 +306,8 @@ func (m *Machine) watchSwing(held bool) {
 	l := m.l
 	for i, ax := range l.axes {
 		most := [3]float64{l.limits.Speed[ax], l.limits.Acceleration[ax], l.limits.Jerk[ax]}
-		if held {
-			most[1], most[2] = l.law[i].a, l.law[i].d/l.dt
+		if held { // its jerk is then all or nothing, and says little
+			most[1], most[2] = l.law[i].a, math.Inf(1)
 		}
 		m.swing.see(ax, l.v[i], l.a[i], most)
 	}
