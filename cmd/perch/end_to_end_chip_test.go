@@ -17,7 +17,8 @@ import (
 )
 
 // TestARideOnTheFirmware rides on the reference controller's binary, on a simulated chip behind a pseudo-terminal: home, arm,
-// ride, end. The chip's clock may fall behind on a busy machine, so no time is judged.
+// ride, end. The chip's clock falls behind on a busy machine: no time is judged, and the rate is so low that frames that
+// come five times too fast are still none too many.
 func TestARideOnTheFirmware(t *testing.T) {
 	f := chip.Build(t)
 	var near []int64 // so that homing is short
@@ -38,7 +39,7 @@ func TestARideOnTheFirmware(t *testing.T) {
 	folder := t.TempDir()
 	for name, text := range map[string]string{
 		"seat.toml": string(s.Text()),
-		"ride.toml": fmt.Sprintf("seat = %q\nseat_file = \"seat.toml\"\nrate = \"250 Hz\"\n[sources.demo]\nadapter = \"demo\"\n[sources.demo.settings]\nstart = 45\n", s.Port),
+		"ride.toml": fmt.Sprintf("seat = %q\nseat_file = \"seat.toml\"\nrate = \"100 Hz\"\n[sources.demo]\nadapter = \"demo\"\n[sources.demo.settings]\nstart = 45\n", s.Port),
 	} {
 		if err := os.WriteFile(filepath.Join(folder, name), []byte(text), 0o600); err != nil {
 			t.Fatal(err)
@@ -61,16 +62,23 @@ func TestARideOnTheFirmware(t *testing.T) {
 	}
 	r.awaitEvent("read the cautions above")
 	r.hold("a", "riding")
-	time.Sleep(5 * time.Second)
+	moved := func(i int) uint64 { return c.Crank(i).Edges - parked[i].Edges }
+	for deadline := time.Now().Add(patience); moved(0) < 50 || moved(1) < 50; time.Sleep(100 * time.Millisecond) {
+		if time.Now().After(deadline) || r.over() {
+			t.Fatalf("the cranks made %d and %d steps in the ride; events: %q", moved(0), moved(1), r.events())
+		}
+	}
 	r.signal(syscall.SIGINT)
 	r.awaitState("parked")
 	r.end(exitDone)
 
+	status := askStatus(t, s.Port)
+	t.Logf("late %d times, refused %d setpoints", status.Late, status.Refused)
+	if status.State == seatlink.StateHeld && status.Late > 0 {
+		t.Skip("this machine is too busy: the host's setpoints came so late that the controller held the seat")
+	}
 	for i := range 2 {
 		k := c.Crank(i)
-		if moved := k.Edges - parked[i].Edges; moved < 200 {
-			t.Errorf("axis %d made %d steps in the ride", i, moved)
-		}
 		if off := k.At - parked[i].At; off < -2 || off > 2 {
 			t.Errorf("axis %d is parked %d steps from where homing parked it", i, off)
 		}
@@ -81,8 +89,6 @@ func TestARideOnTheFirmware(t *testing.T) {
 	if n := c.Counts(); n.Overruns != 0 || n.Resets != 0 {
 		t.Errorf("overruns %d, resets %d", n.Overruns, n.Resets)
 	}
-	status := askStatus(t, s.Port)
-	t.Logf("late %d times, refused %d setpoints", status.Late, status.Refused)
 	if status.State != seatlink.StateReady || status.Faults != 0 || status.CRCErrors != 0 || status.Framing != 0 || status.Refused != 0 {
 		t.Errorf("afterwards the controller is %v, faults %v, CRC errors %d, framing %d, refused %d", status.State, status.Faults, status.CRCErrors,
 			status.Framing, status.Refused)

@@ -21,6 +21,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/resource.h>
 #include <sys/wait.h>
 #include <termios.h>
 #include <time.h>
@@ -805,11 +806,13 @@ static double monotonic(void)
 
 /*
  * serve runs the chip by the clock on a pseudo-terminal, and does commands as they come, until standard input ends. A
- * simulation that cannot keep up lets its clock fall behind rather than hurry afterwards.
+ * simulation that cannot keep up lets its clock fall behind rather than hurry afterwards. To the chip the host is then too
+ * fast; so that this does not look like a flood, the line carries SLOW bytes a slice while the clock falls behind, which is
+ * what a host sends to two axes at 500 Hz.
  */
 static int serve(void)
 {
-	enum { SLICE = 8000, READ_AHEAD = 2048 };
+	enum { SLICE = 8000, READ_AHEAD = 2048, SLOW = 7, SLOW_FOR = 2000 };
 	int slave;
 	char name[64];
 	if (openpty(&pty_master, &slave, name, NULL, NULL))
@@ -822,14 +825,16 @@ static int serve(void)
 	show_bytes = show_edges = 0;
 	printf("ok %s\n", name);
 	fflush(stdout);
+	if (setpriority(PRIO_PROCESS, 0, -15))
+		errno = 0; /* not allowed: without, then */
 	double began = monotonic(), behind = 0;
 	avr_cycle_count_t origin = avr->cycle;
 	char line[4096];
 	size_t have = 0;
-	for (;;) {
+	for (int slow = 0;; slow -= slow > 0) {
 		uint8_t buffer[256];
-		if (queue_n < READ_AHEAD) {
-			ssize_t got = read(pty_master, buffer, sizeof buffer);
+		if (queue_n < (slow ? SLOW : READ_AHEAD)) {
+			ssize_t got = read(pty_master, buffer, slow ? SLOW : sizeof buffer);
 			for (ssize_t i = 0; i < got; i++)
 				send_byte(avr->cycle, buffer[i]);
 		}
@@ -856,6 +861,8 @@ static int serve(void)
 		}
 		fflush(stdout);
 		double ahead = (avr->cycle - origin) / 16e6 - (monotonic() - began) + behind;
+		if (ahead < -0.002)
+			slow = SLOW_FOR;
 		if (ahead < -0.02)
 			behind -= ahead;
 		else if (ahead > 0)
