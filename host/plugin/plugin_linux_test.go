@@ -268,15 +268,16 @@ func TestStartCanBeCancelled(t *testing.T) {
 	}
 }
 
-// TestAnotherLanguage: an adapter in Python, over both ways and with both kinds of key. It needs python3 with grpc and
-// cryptography, which PERCH_PYTHON may name, and is left out where there is none, unless PERCH_TEST_PYTHON is set.
+// TestAnotherLanguage: an adapter in Python, on its package, over both ways and with both kinds of key. It needs python3
+// with grpc, protobuf and cryptography, which PERCH_PYTHON may name, and is left out where there is none, unless
+// PERCH_TEST_PYTHON is set.
 func TestAnotherLanguage(t *testing.T) {
 	t.Parallel()
 	python := os.Getenv("PERCH_PYTHON")
 	if python == "" {
 		python = "/usr/bin/python3"
 	}
-	if out, err := exec.Command(python, "-c", "import grpc, cryptography").CombinedOutput(); err != nil {
+	if out, err := exec.Command(python, "-c", "import grpc, google.protobuf, cryptography").CombinedOutput(); err != nil {
 		if os.Getenv("PERCH_TEST_PYTHON") != "" {
 			t.Fatalf("PERCH_TEST_PYTHON: install python3-grpcio, python3-protobuf and python3-cryptography: %s", out)
 		}
@@ -286,7 +287,7 @@ func TestAnotherLanguage(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, args := range [][]string{{"unix", "ec"}, {"unix", "rsa"}, {"tcp", "ec"}} {
+	for _, args := range [][]string{{"unix", "ec"}, {"unix", "rsa"}, {"tcp", "openssl"}} {
 		var h heard
 		p := Program{Name: "snake", Command: append([]string{python, script}, args...)}
 		for _, name := range []string{"PYTHONPATH", "LD_LIBRARY_PATH"} {
