@@ -26,6 +26,7 @@ type conformControllerOptions struct {
 	json          bool
 	cranksOff     bool
 	despiteRecord bool
+	levelled      bool
 	only          []string
 	explain       string
 }
@@ -65,6 +66,7 @@ Exit codes: 0 conforms, in part too; 1 does not; 2 could not be judged.`,
 	f.BoolVar(&o.json, "json", false, "the report as JSON, for machines")
 	f.BoolVar(&o.cranksOff, "cranks-off", false, "say beforehand that the rods are off the cranks and nobody is near")
 	f.BoolVar(&o.despiteRecord, "despite-record", false, "say beforehand that it is a commissioned seat and is taken apart on purpose")
+	f.BoolVar(&o.levelled, "levelled", false, "say beforehand that the cranks of a controller that is homed by hand are where its HOME takes them to be")
 	f.StringSliceVar(&o.only, "only", nil, "only the check with this `ID` (repeatable), and what it needs")
 	f.StringVar(&o.explain, "explain", "", "explain the check with this `ID`, and try nothing")
 	return c
@@ -115,7 +117,7 @@ func conformController(ctx context.Context, w io.Writer, o conformControllerOpti
 		if board := hello.BoardName(); s.Board != "" && board != s.Board {
 			return refuse(fmt.Errorf("%s: its controller is %q, and %q is connected; look at the port", o.file, s.Board, board))
 		}
-		if err := cranksOff(ctx, w, o, !s.Record.IsZero()); err != nil {
+		if err := cranksOff(ctx, w, o, !s.Record.IsZero(), hello.ByHand); err != nil {
 			return refuse(err)
 		}
 	}
@@ -155,16 +157,19 @@ func openController(ctx context.Context, s config.Seat) (io.ReadWriteCloser, err
 }
 
 // cranksOff makes sure that nothing hangs on the motors.
-func cranksOff(ctx context.Context, w io.Writer, o conformControllerOptions, recorded bool) error {
+func cranksOff(ctx context.Context, w io.Writer, o conformControllerOptions, recorded, byHand bool) error {
 	cautions := append(terminal.Cautions(), "",
 		"This seat's motors move by themselves now, some of it fast and over most of their travel, whatever the controller makes of it.",
 		"The rods must be off the cranks, or the motors uncoupled; nobody in the seat or near the motors; somebody at the switch.")
-	if !term.IsTerminal(int(os.Stdin.Fd())) || !term.IsTerminal(int(os.Stdout.Fd())) || o.cranksOff && (!recorded || o.despiteRecord) {
+	if !term.IsTerminal(int(os.Stdin.Fd())) || !term.IsTerminal(int(os.Stdout.Fd())) || o.cranksOff && (!recorded || o.despiteRecord) && (!byHand || o.levelled) {
 		switch {
 		case !o.cranksOff:
 			return errors.New("the controller does not say that it is simulated, and there is no terminal to ask at; take the rods off the cranks and say so with --cranks-off")
 		case recorded && !o.despiteRecord:
 			return fmt.Errorf("%s: has a commissioning record, so it may be ready to ride; if its rods really are off, add --despite-record, and commission it again afterwards", o.file)
+		}
+		if byHand && !o.levelled {
+			return errors.New("the controller is homed by hand: with the motors' supply off put the cranks where its HOME takes them to be, switch on, and add --levelled")
 		}
 		for _, l := range cautions {
 			fmt.Fprintln(os.Stderr, l)
@@ -185,6 +190,9 @@ func cranksOff(ctx context.Context, w io.Writer, o conformControllerOptions, rec
 	}
 	if recorded && !o.despiteRecord {
 		questions = append(questions, o.file+" has a commissioning record, so this seat may be ready to ride. Is it taken apart now, and will you commission it again?")
+	}
+	if byHand && !o.levelled {
+		questions = append(questions, "This controller is homed by hand. Are the cranks where its HOME takes them to be, and were the motors without power while they were put there?")
 	}
 	for _, q := range questions {
 		yes, err := ask.Confirm(q)

@@ -14,16 +14,19 @@ func TestCranksOffIsAsked(t *testing.T) {
 		name     string
 		o        conformControllerOptions
 		recorded bool
+		byHand   bool
 		want     string
 	}{
-		{"nothing said", conformControllerOptions{}, false, "--cranks-off"},
-		{"nothing said, recorded", conformControllerOptions{despiteRecord: true}, true, "--cranks-off"},
-		{"cranks off", conformControllerOptions{cranksOff: true}, false, ""},
-		{"cranks off, recorded", conformControllerOptions{cranksOff: true, file: "seat.toml"}, true, "seat.toml: has a commissioning record"},
-		{"all said", conformControllerOptions{cranksOff: true, despiteRecord: true}, true, ""},
+		{"nothing said", conformControllerOptions{}, false, false, "--cranks-off"},
+		{"nothing said, recorded", conformControllerOptions{despiteRecord: true}, true, false, "--cranks-off"},
+		{"cranks off", conformControllerOptions{cranksOff: true}, false, false, ""},
+		{"cranks off, recorded", conformControllerOptions{cranksOff: true, file: "seat.toml"}, true, false, "seat.toml: has a commissioning record"},
+		{"homed by hand", conformControllerOptions{cranksOff: true}, false, true, "--levelled"},
+		{"homed by hand, said", conformControllerOptions{cranksOff: true, levelled: true}, false, true, ""},
+		{"all said", conformControllerOptions{cranksOff: true, despiteRecord: true}, true, false, ""},
 	} {
 		var out bytes.Buffer
-		err := cranksOff(context.Background(), &out, c.o, c.recorded)
+		err := cranksOff(context.Background(), &out, c.o, c.recorded, c.byHand)
 		if c.want == "" && err != nil || c.want != "" && (err == nil || !strings.Contains(err.Error(), c.want)) {
 			t.Errorf("%s: %v, want %q", c.name, err, c.want)
 		}

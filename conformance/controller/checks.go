@@ -23,11 +23,12 @@ import (
 type Check = conformance.Check[*Subject]
 
 // Checks are all of them, in the order in which they are run: what moves nothing, then homing, arming, motion and
-// stops. The last three losses of the link come together, because the third in a minute is a fault.
+// stops. The losses of the link come last and together: the third in a minute is a fault, after which a controller that is
+// homed by hand needs its operator.
 func Checks() []Check {
 	var out []Check
-	for _, part := range [][]Check{frameChecks(), statusChecks(), unhomedChecks(), sequenceChecks(), armingChecks(), motionChecks(), stopChecks(), lossChecks(),
-		tightenChecks(), wholeChecks(), outsideChecks()} {
+	for _, part := range [][]Check{frameChecks(), statusChecks(), unhomedChecks(), sequenceChecks(), armingChecks(), motionChecks(), stopChecks(),
+		tightenChecks(), lossChecks(), wholeChecks(), outsideChecks()} {
 		out = append(out, part...)
 	}
 	return out

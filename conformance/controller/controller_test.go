@@ -215,6 +215,26 @@ func TestALineThatSaysNothing(t *testing.T) {
 	}
 }
 
+// FuzzTake: whatever comes from a port is taken, counted or explained, and brings nothing down.
+func FuzzTake(f *testing.F) {
+	line := &virtual{}
+	c, err := simulated.New(simulated.Settings{})
+	if err != nil {
+		f.Fatal(err)
+	}
+	line.c = c
+	c.Step(50 * ms)
+	f.Add(c.Output(nil))
+	f.Add([]byte{0, 1, 1, 0, 5, 5, 5, 5, 0})
+	f.Fuzz(func(_ *testing.T, p []byte) {
+		s := &Subject{line: line}
+		s.take(p, 0)
+		s.take(p, time.Second)
+		_ = readGarbled(p).String()
+		_ = s.Name()
+	})
+}
+
 // TestTheRunLeavesItAtRest also where it is cut short in motion.
 func TestTheRunLeavesItAtRest(t *testing.T) {
 	line := simulatedLine(t, simulated.Settings{})

@@ -3,6 +3,7 @@
 package controller
 
 import (
+	"os"
 	"testing"
 	"time"
 
@@ -33,22 +34,39 @@ func (o onChip) Read(until time.Duration) ([]byte, time.Duration, error) {
 	}
 }
 
-// TestTheFirmwareConforms judges the binary that would be flashed.
+// TestTheFirmwareConforms judges the binary that would be flashed, homed by switches and by hand. By hand it cannot be homed
+// again after its position was lost, so that some of it is not checkable.
 func TestTheFirmwareConforms(t *testing.T) {
-	f := chip.Build(t)
-	var near []int64 // so that homing is short
-	for _, a := range f.Wiring.Axes {
-		near = append(near, a.HomeEdge+100)
+	for name, c := range map[string]struct {
+		edits []string
+		want  conformance.Verdict
+	}{
+		"switches": {nil, conformance.Conforms},
+		"by hand":  {[]string{"HOMING=HOMING_BY_HAND"}, conformance.ConformsInPart},
+	} {
+		t.Run(name, func(t *testing.T) {
+			if name == "by hand" && os.Getenv("PERCH_LONG") == "" {
+				t.Skip("set PERCH_LONG too")
+			}
+			t.Parallel()
+			f := chip.Build(t, c.edits...)
+			near := make([]int64, len(f.Wiring.Axes))
+			for i, a := range f.Wiring.Axes {
+				if name == "switches" { // so that homing is short
+					near[i] = a.HomeEdge + 100
+				}
+			}
+			on := f.Start(t, near...)
+			on.Show(false, true)
+			if r := judged(t, onChip{on}); r.Verdict != c.want || r.Count(conformance.Warn) > 0 {
+				t.Errorf("%s, %d to be looked at", r.Verdict, r.Count(conformance.Warn))
+			}
+			for i := range f.Wiring.Axes {
+				if k := on.Crank(i); k.Steps != k.At-near[i] || k.Unheld != 0 {
+					t.Errorf("axis %d: %d steps told, it went %d, %d while not held", i+1, k.Steps, k.At-near[i], k.Unheld)
+				}
+			}
+			t.Logf("%.0f s of the chip's time", on.Now().Seconds())
+		})
 	}
-	c := f.Start(t, near...)
-	c.Show(false, true)
-	if r := judged(t, onChip{c}); r.Verdict != conformance.Conforms || r.Count(conformance.Warn) > 0 {
-		t.Errorf("%s, %d to be looked at", r.Verdict, r.Count(conformance.Warn))
-	}
-	for i := range f.Wiring.Axes {
-		if k := c.Crank(i); k.Steps != k.At-near[i] || k.Unheld != 0 {
-			t.Errorf("axis %d: %d steps told, it went %d, %d while not held", i, k.Steps, k.At-near[i], k.Unheld)
-		}
-	}
-	t.Logf("%.0f s of the chip's time", c.Now().Seconds())
 }

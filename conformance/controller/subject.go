@@ -345,7 +345,11 @@ func (s *Subject) ready() error {
 		case seatlink.StateReady:
 			return nil
 		case seatlink.StateDisarmed:
-			_, _, err = s.ask(plain(seatlink.TypeHome))
+			var r seatlink.Result
+			r, _, err = s.ask(plain(seatlink.TypeHome))
+			if r == seatlink.ResultState && s.hello.ByHand {
+				return conformance.Missing("%s", levelled)
+			}
 			if err == nil {
 				_, err = s.wait(patience, func() bool { return s.status.State != seatlink.StateDisarmed })
 			}
