@@ -35,7 +35,7 @@ Usual mistakes: the missed way is made up for in one step; it stays behind by th
 	}
 }
 
-// trip gives how far to move an axis to see it move: a tenth of the roomier side.
+// stretch is how far to move an axis to see it move: a fifth of the way to its roomier end.
 func (s *Subject) stretch(axis int) float64 { return s.away(0.2)[axis] - s.limits[axis].park }
 
 func follows(s *Subject) (conformance.Finding, error) {
