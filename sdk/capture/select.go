@@ -74,7 +74,8 @@ func One(path string, s Selection) (Summary, error) {
 	defer func() { _ = f.Close() }()
 	sum := Summary{Format: f.Format()}
 	counts := map[Flow]int{}
-	var order []Flow // by first packet
+	mine := map[Flow]int{}
+	var order, chosen []Flow // by first packet
 	for {
 		p, err := f.Read()
 		if errors.Is(err, io.EOF) {
@@ -84,34 +85,29 @@ func One(path string, s Selection) (Summary, error) {
 			return sum, err
 		}
 		flow := FlowOf(p)
-		if len(p.Data) > 0 || p.Protocol == UDP {
-			if counts[flow] == 0 {
-				if len(order) == maxFlows {
-					return sum, fmt.Errorf("capture file %s holds more than %d flows: filter it when you record, by the source's port", path, maxFlows)
-				}
-				order = append(order, flow)
+		if counts[flow]++; counts[flow] == 1 {
+			if len(order) == maxFlows {
+				return sum, fmt.Errorf("capture file %s holds more than %d flows: filter it when you record, by the source's port", path, maxFlows)
 			}
-			counts[flow]++
+			order = append(order, flow)
 		}
 		if !s.Holds(p) {
 			continue
 		}
-		if p.Missing > 0 && p.Protocol == UDP {
-			return sum, fmt.Errorf("capture file %s: packet %d, %v: its last %d bytes are missing: record again without a limit of bytes per packet", path, sum.Packets+1, flow, p.Missing)
+		if mine[flow]++; mine[flow] == 1 {
+			chosen = append(chosen, flow)
 		}
 		if p.Missing > 0 {
-			return sum, fmt.Errorf("capture file %s: packet %d, %v: %d bytes before it are missing: record again, nearer to the source", path, sum.Packets+1, flow, p.Missing)
+			where, remedy := "at its end", "without a limit of bytes per packet"
+			if p.Protocol == TCP {
+				where, remedy = "before it", "nearer to the source"
+			}
+			return sum, fmt.Errorf("capture file %s: packet %d %v: %d bytes are missing, %s: record again, %s", path, mine[flow], flow, p.Missing, where, remedy)
 		}
 		if sum.Packets == 0 {
 			sum.Flow, sum.First = flow, p.Time
 		}
 		sum.Packets, sum.Bytes, sum.Last = sum.Packets+1, sum.Bytes+int64(len(p.Data)), p.Time
-	}
-	var chosen []Flow
-	for _, f := range order {
-		if s.Holds(Packet{Protocol: f.Protocol, From: f.From, To: f.To}) || f.Protocol == UDP && s.Holds(Packet{Protocol: UDP, From: netip.AddrPortFrom(netip.Addr{}, s.FromPort), To: f.To}) {
-			chosen = append(chosen, f)
-		}
 	}
 	switch {
 	case len(order) == 0:
@@ -119,7 +115,7 @@ func One(path string, s Selection) (Summary, error) {
 	case sum.Packets == 0:
 		return sum, fmt.Errorf("capture file %s holds nothing of what was chosen; it holds %s", path, list(order, counts))
 	case len(chosen) > 1:
-		return sum, fmt.Errorf("capture file %s holds %d flows that could be meant: choose one by its protocol and port; it holds %s", path, len(chosen), list(chosen, counts))
+		return sum, fmt.Errorf("capture file %s holds %d flows that could be meant: choose one by its protocol and port; it holds %s", path, len(chosen), list(chosen, mine))
 	}
 	return sum, nil
 }

@@ -1,0 +1,136 @@
+//go:build linux || darwin
+
+package feed
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/creack/pty"
+	"golang.org/x/sys/unix"
+)
+
+// line is a pseudo-terminal behind a symbolic link, whose name stays when the line is pulled out and plugged in again.
+// Nobody but the adapter holds its far side, so that the feed knows whether the adapter has it open.
+type line struct {
+	link  string
+	back  atomic.Int64
+	reads sync.WaitGroup
+	end   chan struct{}
+	once  sync.Once
+
+	mu   sync.Mutex
+	near *os.File // nil while lost or closed
+	held bool     // the adapter had it open when last looked; used by send only
+}
+
+func openSerial(link string) (sink, address, error) {
+	l := &line{link: link, end: make(chan struct{})}
+	return l, address{path: link}, l.restore()
+}
+
+func (l *line) restore() error {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.near != nil {
+		return nil
+	}
+	near, far, err := pty.Open()
+	if err != nil {
+		return fmt.Errorf("no pseudo-terminal: %w", err)
+	}
+	_ = os.Remove(l.link)
+	err = errors.Join(os.Symlink(far.Name(), l.link), far.Close())
+	if err != nil {
+		_ = near.Close()
+		return err
+	}
+	l.near = near
+	l.reads.Go(func() {
+		buf := make([]byte, 4096)
+		for {
+			n, err := near.Read(buf)
+			l.back.Add(int64(n))
+			if errors.Is(err, os.ErrClosed) {
+				return
+			}
+			if err != nil { // nobody has the far side open
+				select {
+				case <-l.end:
+					return
+				case <-time.After(knock):
+				}
+			}
+		}
+	})
+	return nil
+}
+
+// settle is how long after it opened the line an adapter gets to set it up; until then the system would change and
+// echo what comes.
+const settle = 50 * time.Millisecond
+
+func (l *line) send(ctx context.Context, p []byte) (bool, error) {
+	l.mu.Lock()
+	near := l.near
+	l.mu.Unlock()
+	if near == nil {
+		return false, nil
+	}
+	if !open(near) {
+		l.held = false
+		return false, nil
+	}
+	if !l.held {
+		if err := sleep(ctx, settle, nil); err != nil {
+			return false, err
+		}
+		l.held = true
+	}
+	_, err := near.Write(p)
+	return err == nil, nil
+}
+
+// open says whether anybody has the far side open.
+func open(near *os.File) bool {
+	raw, err := near.SyscallConn()
+	if err != nil {
+		return false
+	}
+	hung := true
+	err = raw.Control(func(fd uintptr) {
+		fds := []unix.PollFd{{Fd: int32(fd), Events: unix.POLLOUT}}
+		for {
+			_, err := unix.Poll(fds, 0)
+			if errors.Is(err, unix.EINTR) {
+				continue
+			}
+			hung = err != nil || fds[0].Revents&unix.POLLHUP != 0
+			return
+		}
+	})
+	return err == nil && !hung
+}
+
+func (l *line) lose() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.near != nil {
+		_ = l.near.Close()
+		l.near = nil
+		_ = os.Remove(l.link)
+	}
+}
+
+func (l *line) close() {
+	l.once.Do(func() { close(l.end) })
+	l.lose()
+	l.reads.Wait()
+}
+
+func (l *line) answered() int64 { return l.back.Load() }
