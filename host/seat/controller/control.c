@@ -10,7 +10,7 @@
 #define STEADY TICKS_MS(500)
 #define LINK_WITHIN TICKS_MS(60000)
 #define OWN_PERIOD TICKS_MS(2) /* of moves that no setpoint asks for */
-#define SLOWEST_LAW TICKS_MS(1)
+#define SHORTEST_US 2000               /* period of setpoints that this processor keeps up with */
 
 #define NEAR (METRES ? 2000000L : 8726646L) /* 2 mm or 0.5 degrees */
 #define SLIP 2                              /* nrad or nm */
@@ -70,19 +70,12 @@ static void set_period(struct control *c, uint16_t ticks)
 	uint8_t i;
 	c->period = ticks;
 	c->gain = motor_gain(ticks);
+	c->tick.dt = (float)ticks * TICK_S;
+	c->tick.per_s = 1 / c->tick.dt;
+	c->tick_2.dt = 2 * c->tick.dt;
+	c->tick_2.per_s = 0.5f * c->tick.per_s;
 	for (i = 0; i < AXES; i++)
 		c->axis[i].ticks = 1e-9f / (TICK_S * top(c, &c->axis[i]));
-}
-
-static float dt_of(uint16_t ticks)
-{
-	return (float)ticks * TICK_S;
-}
-
-/* The period of its own law: setpoints may come faster than it can be computed. */
-static uint16_t law_period(const struct control *c)
-{
-	return c->period < SLOWEST_LAW ? (uint16_t)(2 * c->period) : c->period;
 }
 
 /* Starts its own law, no earlier than a tick after the last motion that was told. */
@@ -228,7 +221,7 @@ static void homing_now(struct control *c)
 		c->searching = true;
 		homing_begin(&c->homing, c->axis, c->in.home);
 	}
-	switch (homing_tick(&c->homing, c->axis, c->in.home, dt_of(c->period))) {
+	switch (homing_tick(&c->homing, c->axis, c->in.home, &c->tick)) {
 	case HOMING_FOUND:
 		c->to_park = true;
 		move_to_park(c);
@@ -245,12 +238,11 @@ static void homing_now(struct control *c)
 /* One tick of braking; at rest STOPPING ends. */
 static void brake_tick(struct control *c)
 {
-	float dt = dt_of(law_period(c));
 	uint8_t i;
 	for (i = 0; i < AXES; i++) {
 		struct axis *ax = &c->axis[i];
 		int32_t low = law_difference(ax->low, ax->x), high = law_difference(ax->x, ax->high);
-		law_brake(ax, dt);
+		law_brake(ax, &c->tick);
 		/* Setpoints that the host's guard has passed never lead here. */
 		if (c->homed && (low > NEAR || high > NEAR) && !(c->faults & FAULT_TRAVEL))
 			fail(c, FAULT_TRAVEL);
@@ -278,7 +270,8 @@ static void armed_tick(struct control *c)
 		return;
 	}
 	for (i = 0; i < AXES; i++)
-		joined &= law_catch_up(&c->axis[i], top(c, &c->axis[i]), dt_of(law_period(c)));
+		joined &= law_catch_up(&c->axis[i], top(c, &c->axis[i]), &c->tick_2);
+	c->next += c->period; /* two periods at a time: with setpoints to read besides, the processor cannot do more */
 	if (joined) {
 		c->by_itself = false;
 		c->credit = 0;
@@ -288,7 +281,7 @@ static void armed_tick(struct control *c)
 
 static void own_tick(struct control *c)
 {
-	c->next += law_period(c);
+	c->next += c->period;
 	switch (c->state) {
 	case ARMED:
 		armed_tick(c);
@@ -480,7 +473,7 @@ uint8_t control_arm(struct control *c, uint32_t nonce, uint32_t hash, uint16_t p
 	}
 	if (hash != c->hash)
 		return RESULT_HASH;
-	if (period_us < 500 || period_us > 20000)
+	if (period_us < SHORTEST_US || period_us > 20000)
 		return RESULT_VALUE;
 	if (!c->known || !c->long_steady || AGE(c, c->accepted) > LATE)
 		return RESULT_STALE;
@@ -494,7 +487,7 @@ uint8_t control_arm(struct control *c, uint32_t nonce, uint32_t hash, uint16_t p
 	c->reduced = reduced;
 	set_period(c, (uint16_t)((period_us + TICK_US / 2) / TICK_US));
 	c->by_itself = true; /* walks to the setpoint before it follows */
-	c->next = c->now + law_period(c);
+	c->next = c->now + c->period;
 	return RESULT_OK;
 }
 

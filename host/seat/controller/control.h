@@ -70,6 +70,8 @@ struct control {
 	uint8_t reset_cause;
 
 	uint16_t period;    /* between setpoints, ticks */
+	struct tick tick;   /* the same, s */
+	struct tick tick_2; /* two of them */
 	float gain;         /* of the motors, for that period */
 	uint32_t accepted;  /* when the newest setpoint was, if known */
 	bool known;         /* one was accepted within the last 100 ms */

@@ -50,7 +50,7 @@ static void next(struct homing *h, struct axis *ax, uint8_t i, uint8_t phase)
 	h->mark[i] = ax->x;
 }
 
-static bool axis_tick(struct homing *h, struct axis *ax, uint8_t i, bool closed, float dt)
+static bool axis_tick(struct homing *h, struct axis *ax, uint8_t i, bool closed, const struct tick *t)
 {
 	const float fast = (float)HOME_FAST * 1e-6f, slow = (float)HOME_SLOW * 1e-6f, ramp = (float)HOME_RAMP * 1e-3f;
 	int32_t gone = far(ax->x, h->mark[i]), most = h->most[i];
@@ -97,16 +97,16 @@ static bool axis_tick(struct homing *h, struct axis *ax, uint8_t i, bool closed,
 		most = INT32_MAX;
 		break;
 	}
-	law_run(ax, v, ramp, dt);
+	law_run(ax, v, ramp, t);
 	return gone <= most;
 }
 
-enum homing_result homing_tick(struct homing *h, struct axis ax[AXES], uint8_t closed, float dt)
+enum homing_result homing_tick(struct homing *h, struct axis ax[AXES], uint8_t closed, const struct tick *t)
 {
 	enum homing_result result = HOMING_FOUND;
 	uint8_t i;
 	for (i = 0; i < AXES; i++) {
-		if (!axis_tick(h, &ax[i], i, closed >> i & 1, dt))
+		if (!axis_tick(h, &ax[i], i, closed >> i & 1, t))
 			return HOMING_FAILED;
 		if (h->phase[i] != HOMING_DONE || ax[i].v != 0)
 			result = HOMING_GOES_ON;
@@ -120,14 +120,11 @@ bool homing_agrees(struct homing *h, const struct axis ax[AXES], uint8_t closed)
 	uint8_t i;
 	for (i = 0; i < AXES; i++) {
 		int32_t past = law_difference(motor_position(i), edge[i]);
-		float speed = ax[i].v < 0 ? -ax[i].v : ax[i].v;
-		int32_t slack = HOME_TOLERANCE + (int32_t)(speed * (float)HOME_LAG_US * 1e3f);
 		bool want = (past < 0) == (below[i] != 0);
-		if (far(past, 0) > slack && (closed >> i & 1) != want)
-			h->wrong[i]++;
-		else
+		float speed = ax[i].v < 0 ? -ax[i].v : ax[i].v;
+		if ((closed >> i & 1) == want || far(past, 0) <= HOME_TOLERANCE + (int32_t)(speed * (float)HOME_LAG_US * 1e3f))
 			h->wrong[i] = 0;
-		if (h->wrong[i] >= DISAGREEMENTS)
+		else if (++h->wrong[i] >= DISAGREEMENTS)
 			agrees = false;
 	}
 	return agrees;

@@ -22,8 +22,8 @@ enum homing_result { HOMING_GOES_ON, HOMING_FOUND, HOMING_FAILED };
 
 /* Begins; closed has a bit for each home switch. */
 void homing_begin(struct homing *h, struct axis ax[AXES], uint8_t closed);
-/* One tick of dt seconds. */
-enum homing_result homing_tick(struct homing *h, struct axis ax[AXES], uint8_t closed, float dt);
+/* One tick. */
+enum homing_result homing_tick(struct homing *h, struct axis ax[AXES], uint8_t closed, const struct tick *t);
 /* Once a tick while homed: false when an axis is well past its edge and the switch has not changed for a while. */
 bool homing_agrees(struct homing *h, const struct axis ax[AXES], uint8_t closed);
 

@@ -34,12 +34,13 @@ static int32_t nano(float x)
 	return (int32_t)(x < 0 ? x - 0.5f : x + 0.5f);
 }
 
-void law_brake(struct axis *ax, float dt)
+void law_brake(struct axis *ax, const struct tick *t)
 {
+	float dt = t->dt;
 	/* The largest deceleration from which a release at full jerk ends with speed and acceleration zero together:
 	 * releasing u, u-d, u-2d, ... changes v by dt ((n+1) u - d n (n+1)/2). */
 	float d = ax->jerk * dt;
-	float w = fabsf(ax->v) / dt;
+	float w = fabsf(ax->v) * t->per_s;
 	float n = floorf((sqrtf(1 + 8 * w / d) - 1) * 0.5f);
 	float u = (w + d * n * (n + 1) * 0.5f) / (n + 1);
 	float b = clamp(ax->v > 0 ? -u : u, ax->acceleration);
@@ -57,8 +58,9 @@ void law_brake(struct axis *ax, float dt)
 	ax->x = sum(ax->x, nano(ax->v * dt));
 }
 
-bool law_catch_up(struct axis *ax, float top, float dt)
+bool law_catch_up(struct axis *ax, float top, const struct tick *t)
 {
+	float dt = t->dt;
 	float e = (float)law_difference(ax->target, ax->x) * 1e-9f;
 	float far = fabsf(e), A = ax->acceleration;
 	float want, edge, room;
@@ -71,19 +73,20 @@ bool law_catch_up(struct axis *ax, float top, float dt)
 		return true;
 	}
 	/* Faster than the setpoint by what can be braked away again at half the acceleration: the other half is the setpoint's. */
-	want = sqrtf(A * far);
-	if (want > far / (2 * dt))
-		want = far / (2 * dt);
+	want = 0.5f * far * t->per_s; /* square roots only where they bind */
+	if (want * want > A * far)
+		want = sqrtf(A * far);
 	want = clamp(ax->target_v + (e < 0 ? -want : want), top);
 	room = (float)(want < 0 ? law_difference(ax->x, ax->low) : law_difference(ax->high, ax->x)) * 1e-9f - fabsf(ax->v) * dt;
-	edge = room > 0 ? sqrtf(2 * A * room) : 0;
-	want = clamp(want, edge);
-	ax->a = clamp((want - ax->v) / dt, A);
+	edge = room > 0 ? 2 * A * room : 0;
+	if (want * want > edge)
+		want = clamp(want, sqrtf(edge));
+	ax->a = clamp((want - ax->v) * t->per_s, A);
 	ax->v += ax->a * dt;
 	x = sum(ax->x, nano(ax->v * dt));
 	if (x < ax->low || x > ax->high) {
 		x = x < ax->low ? ax->low : ax->high;
-		ax->v = (float)law_difference(x, ax->x) * 1e-9f / dt;
+		ax->v = (float)law_difference(x, ax->x) * 1e-9f * t->per_s;
 	}
 	ax->x = x;
 	return false;
@@ -115,9 +118,10 @@ void law_move(struct axis *ax, int32_t park, float p, float time)
 	ax->a = far * 60 * p * q * (q - p) / (time * time);
 }
 
-void law_run(struct axis *ax, float v, float a, float dt)
+void law_run(struct axis *ax, float v, float a, const struct tick *t)
 {
-	ax->a = clamp((v - ax->v) / dt, a);
+	float dt = t->dt;
+	ax->a = clamp((v - ax->v) * t->per_s, a);
 	ax->v = fabsf(v - ax->v) <= a * dt ? v : ax->v + ax->a * dt;
 	ax->x = sum(ax->x, nano(ax->v * dt));
 }

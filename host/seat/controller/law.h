@@ -19,17 +19,22 @@ struct axis {
 /* x - y as far as it fits. */
 int32_t law_difference(int32_t x, int32_t y);
 
-/* One tick of dt seconds on the way to rest. */
-void law_brake(struct axis *ax, float dt);
+/* A tick of dt seconds, and 1/dt: a division takes as long as four products. */
+struct tick {
+	float dt, per_s;
+};
+
+/* One tick on the way to rest. */
+void law_brake(struct axis *ax, const struct tick *t);
 
 /* One tick towards the newest setpoint, no faster than top, inside acceleration and travel; true when it has joined it. */
-bool law_catch_up(struct axis *ax, float top, float dt);
+bool law_catch_up(struct axis *ax, float top, const struct tick *t);
 
 /* How long a move from x to park takes at reduced speed, s; law_move then puts the axis where it is at part (0 to 1) of it. */
 float law_move_time(const struct axis *ax, int32_t park);
 void law_move(struct axis *ax, int32_t park, float part, float time);
 
 /* One tick towards the speed v at acceleration a. */
-void law_run(struct axis *ax, float v, float a, float dt);
+void law_run(struct axis *ax, float v, float a, const struct tick *t);
 
 #endif
