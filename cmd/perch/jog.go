@@ -146,7 +146,7 @@ func jogCautions(o *talker, rods bool) error {
 func jogAxis(m mechanism.Mechanism, name string) (names map[pose.Axis]string, at pose.Axis, rods bool, err error) {
 	axes, motors := map[pose.Axis]string{}, map[pose.Axis]string{}
 	var known []string
-	first := pose.Axis(pose.Count)
+	first := pose.Count
 	for a := range pose.Count {
 		if m.Axes().Has(a) {
 			axes[a] = a.String()

@@ -62,7 +62,7 @@ func angles(ctx context.Context, b *bench) error {
 	if err := b.rodsOn(); err != nil {
 		return err
 	}
-	if err := b.begin(ctx, byPose, 1); err != nil {
+	if err := b.begin(ctx, byPose); err != nil {
 		return err
 	}
 	if err := b.home(); err != nil {

@@ -163,7 +163,7 @@ func directions(ctx context.Context, b *bench) error {
 	if err := b.switches(); err != nil {
 		return err
 	}
-	if err := b.begin(ctx, byActuator, 1); err != nil {
+	if err := b.begin(ctx, byActuator); err != nil {
 		return err
 	}
 	b.Operator.Tell("Now it homes for the first time. Let the key go at once if a crank runs away from its switch: it stops by itself a second later; Esc stops it at once.")

@@ -252,7 +252,7 @@ const (
 )
 
 // begin starts a jog.
-func (b *bench) begin(ctx context.Context, w way, share float64) error {
+func (b *bench) begin(ctx context.Context, w way) error {
 	most, err := b.reducedSpeeds(ctx)
 	if err != nil {
 		return err
@@ -264,7 +264,7 @@ func (b *bench) begin(ctx context.Context, w way, share float64) error {
 	} else {
 		m, l = jog.Slowed(b.m, b.Seat.Limits, commissioning.ReducedOf(b.Seat), most)
 	}
-	return b.start(ctx, jog.Settings{Mechanism: m, Limits: jog.Share(l, share)})
+	return b.start(ctx, jog.Settings{Mechanism: m, Limits: l})
 }
 
 // start starts a jog with its settings.
@@ -342,19 +342,19 @@ func (b *bench) home() error {
 	for {
 		s := b.status()
 		var err error
-		switch {
-		case s.State == seatlink.StateReady:
+		switch s.State {
+		case seatlink.StateReady:
 			// the jog has to have seen it, too
 			return b.settled(jog.Ready)
-		case s.State == seatlink.StateFault || s.State == seatlink.StateSupplyOff:
+		case seatlink.StateFault, seatlink.StateSupplyOff:
 			err = b.reset()
-		case s.State == seatlink.StateHeld || s.State == seatlink.StateParking:
+		case seatlink.StateHeld, seatlink.StateParking:
 			err = b.hold("Hold the key: the seat goes back to its park position.", func() jog.Press { return jog.Press{Kind: jog.Park} },
 				func(s *jog.Snapshot) bool { return s.State == jog.Ready })
-		case s.State == seatlink.StateArmed:
+		case seatlink.StateArmed:
 			b.line.Do(seat.Disarm)
 			err = b.settle("comes to rest", func(s *seat.Status) bool { return s.State != seatlink.StateArmed && s.State != seatlink.StateStopping })
-		case s.State == seatlink.StateStopping:
+		case seatlink.StateStopping:
 			err = b.settle("comes to rest", func(s *seat.Status) bool { return s.State != seatlink.StateStopping })
 		default:
 			err = b.homeOnce()

@@ -31,7 +31,7 @@ func homing(ctx context.Context, b *bench) error {
 	var low, high []float64
 	for k := range b.Homings {
 		b.Operator.Tell(fmt.Sprintf("Homing %d of %d.", k+1, b.Homings))
-		if err := b.begin(ctx, byActuator, 1); err != nil {
+		if err := b.begin(ctx, byActuator); err != nil {
 			return err
 		}
 		if err := b.home(); err != nil {
@@ -41,7 +41,7 @@ func homing(ctx context.Context, b *bench) error {
 			if err := b.goTo("Hold the key: it goes away from its park position.", b.elsewhere(k)); err != nil {
 				return err
 			}
-			if err := b.begin(ctx, byActuator, 1); err != nil {
+			if err := b.begin(ctx, byActuator); err != nil {
 				return err
 			}
 		}

@@ -52,7 +52,7 @@ func (b *bench) again(ctx context.Context) error {
 	if err := b.level(); err != nil {
 		return err
 	}
-	return b.begin(ctx, byPose, 1)
+	return b.begin(ctx, byPose)
 }
 
 // supplyBackSeen switches the supply on again.
@@ -73,7 +73,7 @@ func directionsSeen(ctx context.Context, b *bench) error {
 		return err
 	}
 	b.note("home_switches", noSwitches)
-	if err := b.begin(ctx, byActuator, 1); err != nil {
+	if err := b.begin(ctx, byActuator); err != nil {
 		return err
 	}
 	if err := b.home(); err != nil {
@@ -87,7 +87,7 @@ func levelSeen(ctx context.Context, b *bench) error {
 	if err := b.rodsOff(); err != nil {
 		return err
 	}
-	if err := b.begin(ctx, byActuator, 1); err != nil {
+	if err := b.begin(ctx, byActuator); err != nil {
 		return err
 	}
 	if err := b.home(); err != nil {
@@ -121,7 +121,7 @@ func stopsSeen(ctx context.Context, b *bench) error {
 	b.Operator.Tell(
 		"Three tests while the seat moves. Have a hand on the switch of the motor supply: nobody knows yet whether it stops.",
 		"After each the seat has to be where it stopped.")
-	if err := b.begin(ctx, byPose, 1); err != nil {
+	if err := b.begin(ctx, byPose); err != nil {
 		return err
 	}
 	const moved = "do not ride at full limits; this controller needs a watchdog of its own"

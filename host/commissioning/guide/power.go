@@ -15,7 +15,7 @@ func power(ctx context.Context, b *bench) error {
 	if err := b.rodsOn(); err != nil {
 		return err
 	}
-	if err := b.begin(ctx, byPose, 1); err != nil {
+	if err := b.begin(ctx, byPose); err != nil {
 		return err
 	}
 	if err := b.home(); err != nil {

@@ -31,7 +31,7 @@ func stops(ctx context.Context, b *bench) error {
 		do   func(context.Context, *bench) error
 	}{{"stop_key", stopKey}, {"cable", cable}, {"host_killed", hostKilled}, {"other_program", otherProgram}, {"supply", supplyMoving}} {
 		if b.jog == nil {
-			if err := b.begin(ctx, byPose, 1); err != nil {
+			if err := b.begin(ctx, byPose); err != nil {
 				return err
 			}
 		}
@@ -43,7 +43,7 @@ func stops(ctx context.Context, b *bench) error {
 		}
 	}
 	if b.jog == nil {
-		if err := b.begin(ctx, byPose, 1); err != nil {
+		if err := b.begin(ctx, byPose); err != nil {
 			return err
 		}
 	}
