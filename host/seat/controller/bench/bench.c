@@ -424,6 +424,25 @@ static void find_parts(void)
 	}
 }
 
+/* At each compare match the simulator asks its modules in turn for the state of a port, a quarter of its time; and 25 000
+ * times a second who takes a watchdog reset. So these come first. */
+static void asked_first(const char *kind)
+{
+	avr_io_t *first = NULL, **end = &first;
+	for (avr_io_t **at = &avr->io_port; *at;) {
+		avr_io_t *io = *at;
+		if (strcmp(io->kind, kind)) {
+			at = &io->next;
+			continue;
+		}
+		*at = io->next;
+		*end = io;
+		end = &io->next;
+	}
+	*end = avr->io_port;
+	avr->io_port = first;
+}
+
 static int start(const char *part, const char *elf)
 {
 	if (elf_read_firmware(elf, &firmware)) {
@@ -441,6 +460,8 @@ static int start(const char *part, const char *elf)
 	avr->frequency = 16000000;
 	avr->sleep = no_sleep;
 	find_parts();
+	asked_first("watchdog");
+	asked_first("port");
 	if (!uart) {
 		fprintf(stderr, "bench: chip %s has no serial port 0\n", part);
 		return 1;
