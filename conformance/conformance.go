@@ -66,6 +66,7 @@ type Finding struct {
 	Expected  string     `json:"expected"` // what would be right
 	Needs     string     `json:"needs"`    // what is missing to judge it
 	Diagnosis *Diagnosis `json:"diagnosis,omitempty"`
+	Series    *Series    `json:"series,omitempty"` // what is wrong, drawn
 
 	// Unclaimed says that what was not checkable was not promised either, so that the report's verdict stands without it.
 	Unclaimed bool `json:"-"`

@@ -83,6 +83,11 @@ func (c *Result) write(b *strings.Builder, explain string) {
 	if c.Diagnosis != nil {
 		line("diagnosis", c.Diagnosis.String())
 	}
+	if c.Series != nil {
+		for l := range strings.Lines(c.Series.Plot(60, 8)) {
+			b.WriteString("      " + l)
+		}
+	}
 	if explain != "" && c.Outcome == Fail {
 		line("more", explain+" "+c.ID)
 	}
