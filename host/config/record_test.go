@@ -153,3 +153,41 @@ func eachNumber(v reflect.Value, path string, f func(path string)) (n int) {
 	}
 	return n
 }
+
+// FuzzReplaceRecord: whatever seat file is read, a record put into it is read back, and nothing else of it has changed its
+// meaning; or it is refused.
+func FuzzReplaceRecord(f *testing.F) {
+	for _, name := range []string{"seat-box", "seat-default", "seat-record"} {
+		data, err := os.ReadFile("testdata/" + name + ".txt")
+		if err != nil {
+			f.Fatal(err)
+		}
+		input, _, _ := bytes.Cut(data, []byte(separator))
+		f.Add(input)
+		f.Add(bytes.ReplaceAll(input, []byte("\n"), []byte("\r\n")))
+	}
+	f.Fuzz(func(t *testing.T, data []byte) {
+		before, err := ParseSeat("f.toml", data)
+		if err != nil {
+			return
+		}
+		out, err := replaceRecord("f.toml", data, sample())
+		if err != nil {
+			return
+		}
+		after, err := ParseSeat("f.toml", out)
+		if err != nil {
+			return // WriteRecord refuses it
+		}
+		if diff := cmp.Diff(sample(), after.Record); diff != "" {
+			t.Fatalf("%s\n%q", diff, out)
+		}
+		if after.Hash() != before.Hash() || after.Port != before.Port {
+			t.Fatalf("the seat is another:\n%q\n%q", data, out)
+		}
+		again, err := replaceRecord("f.toml", out, sample())
+		if err != nil || !bytes.Equal(again, out) {
+			t.Fatalf("twice is not once: %v\n%q\n%q", err, out, again)
+		}
+	})
+}
