@@ -10,7 +10,7 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
-	"perch/conformance"
+	"perch/conformance/report"
 )
 
 func conformCommand() *cobra.Command {
@@ -29,12 +29,12 @@ Exit codes: 0 conforms, in part too; 1 does not; 2 could not be judged.`,
 }
 
 // verdict ends the program with the code of a verdict that has been told already.
-type verdict struct{ conformance.Verdict }
+type verdict struct{ report.Verdict }
 
 func (v verdict) Error() string { return string(v.Verdict) }
 
 // conclude writes a report and makes its verdict the program's.
-func conclude(w io.Writer, r *conformance.Report, asJSON bool, explain string) error {
+func conclude(w io.Writer, r *report.Report, asJSON bool, explain string) error {
 	var err error
 	if asJSON {
 		e := json.NewEncoder(w)
@@ -65,7 +65,7 @@ func newProgress(out *os.File, titles []string) *progress {
 }
 
 // done is told each check that has been tried.
-func (p *progress) done(conformance.Result) {
+func (p *progress) done(report.Result) {
 	p.at++
 	p.show()
 }
@@ -85,8 +85,8 @@ func (p *progress) show() {
 }
 
 // explained prints what a check is about.
-func explained[S any](w io.Writer, checks []conformance.Check[S], id string) error {
-	c, err := conformance.Find(checks, id)
+func explained[S any](w io.Writer, checks []report.Check[S], id string) error {
+	c, err := report.Find(checks, id)
 	if err != nil {
 		return refuse(fmt.Errorf("--explain: %w", err))
 	}

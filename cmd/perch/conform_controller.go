@@ -12,8 +12,8 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
-	"perch/conformance"
 	"perch/conformance/controller"
+	"perch/conformance/report"
 	"perch/host/config"
 	"perch/host/seat"
 	"perch/host/seat/simulated"
@@ -73,7 +73,7 @@ Exit codes: 0 conforms, in part too; 1 does not; 2 could not be judged.`,
 }
 
 func conformController(ctx context.Context, w io.Writer, o conformControllerOptions) error {
-	checks, err := conformance.Choose(controller.Checks(), o.only)
+	checks, err := report.Choose(controller.Checks(), o.only)
 	if err != nil {
 		return refuse(fmt.Errorf("--only: %w", err))
 	}
@@ -109,7 +109,7 @@ func conformController(ctx context.Context, w io.Writer, o conformControllerOpti
 		if ctx.Err() != nil {
 			err = errors.New("interrupted")
 		}
-		r := conformance.Report{Subject: "the controller on " + s.Port, Problem: err.Error(), Checks: []conformance.Result{}}
+		r := report.Report{Subject: "the controller on " + s.Port, Problem: err.Error(), Checks: []report.Result{}}
 		r.Judge()
 		return conclude(w, &r, o.json, "")
 	}
@@ -131,8 +131,8 @@ func conformController(ctx context.Context, w io.Writer, o conformControllerOpti
 		fmt.Fprint(os.Stderr, "\r\x1b[K")
 	}
 	err = conclude(w, &r, o.json, "perch conform controller --explain")
-	if !o.json && !subject.Hello().Simulated && slices.ContainsFunc(r.Checks, func(c conformance.Result) bool {
-		return c.ID == controller.Tighten && c.Outcome != conformance.NotCheckable
+	if !o.json && !subject.Hello().Simulated && slices.ContainsFunc(r.Checks, func(c report.Result) bool {
+		return c.ID == controller.Tighten && c.Outcome != report.NotCheckable
 	}) {
 		fmt.Fprintln(w, "The controller's limits are narrower by a millionth until its next reset; reset it before you ride.")
 	}

@@ -38,7 +38,8 @@ var mayImport = map[string][]string{
 	"host/commissioning/travel":   {"host/pose", "host/mechanism", "host/guard"},
 	"host/commissioning/sizing":   {"host/pose", "host/mechanism", "host/guard"},
 	"conformance":                 {"sdk", "proto", "host/plugin", "conformance"},
-	"conformance/controller":      {"proto/seatlink", "conformance"},
+	"conformance/report":          {},
+	"conformance/controller":      {"proto/seatlink", "conformance/report"},
 	"cmd":                         {"proto", "sdk", "adapters", "host", "conformance"},
 }
 

@@ -6,7 +6,7 @@ import (
 	"math"
 	"time"
 
-	"perch/conformance"
+	"perch/conformance/report"
 	"perch/proto/seatlink"
 )
 
@@ -17,10 +17,10 @@ Why it matters: a driver that gives up its buffer late, or a second program, wou
 Usual mistakes: an unsigned comparison, which stops after 65535; a host that starts anew is refused for ever.`, sequence)}
 }
 
-func sequence(s *Subject) (conformance.Finding, error) {
+func sequence(s *Subject) (report.Finding, error) {
 	const expected = "numbers ahead are taken, over 65535 too; old ones and those more than half the range ahead are not; any after a pause or HELLO_REQUEST"
 	if err := s.ready(); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	sp := &seatlink.Setpoint{Axes: s.hello.Axes, Position: s.status.Position}
 	setpoint := func(dst []byte, number uint16) []byte {
@@ -28,10 +28,10 @@ func sequence(s *Subject) (conformance.Finding, error) {
 	}
 	for k := range 12 { // over the change from 65535
 		if err := s.write(setpoint(nil, uint16(65530+k))); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		if err := s.pass(usual); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 	}
 	// All that belongs together goes in one write, so that the host's delays do not come between.
@@ -52,12 +52,12 @@ func sequence(s *Subject) (conformance.Finding, error) {
 	} {
 		if try.pause {
 			if err := s.pass(150 * ms); err != nil {
-				return conformance.Finding{}, err
+				return report.Finding{}, err
 			}
 		}
 		now, ok, err := s.after(try.bytes)
 		if err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		if !ok || now.LastSequence != try.wanted {
 			return fail(fmt.Sprintf("%s: the last setpoint taken was %d, not %d", try.name, now.LastSequence, try.wanted), expected,
@@ -85,16 +85,16 @@ Usual mistake: only the first axis is compared.`, armNear),
 }
 
 // armed is called where ARM was accepted and should not have been.
-func (s *Subject) armed(what, expected string, kind string) (conformance.Finding, error) {
+func (s *Subject) armed(what, expected string, kind string) (report.Finding, error) {
 	if err := s.halt(); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	return fail(what+": RESULT 0, it armed", expected, because("arming", kind, "ARM is accepted with %s", what)), nil
 }
 
 // armedFed is called where ARM was accepted after setpoints that must not count as fresh. A controller that arms after no
 // setpoints at all has another mistake, that of arm-steady: then there is no finding.
-func (s *Subject) armedFed(what, expected string) (*conformance.Finding, error) {
+func (s *Subject) armedFed(what, expected string) (*report.Finding, error) {
 	if err := s.halt(); err != nil {
 		return nil, err
 	}
@@ -121,19 +121,19 @@ type refusal struct {
 }
 
 // refuses tries ARMs one after the other, all else being right, and at last one that is right.
-func (s *Subject) refuses(list []refusal, expected string) (conformance.Finding, error) {
+func (s *Subject) refuses(list []refusal, expected string) (report.Finding, error) {
 	if err := s.stand(usual, steady); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	for _, try := range list {
 		if try.before != nil {
 			if err := try.before(); err != nil {
-				return conformance.Finding{}, err
+				return report.Finding{}, err
 			}
 		}
 		r, heard, err := s.armWith(try.change)
 		if err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		if heard && r == seatlink.ResultOK {
 			return s.armed(try.name, expected, "order")
@@ -146,12 +146,12 @@ func (s *Subject) refuses(list []refusal, expected string) (conformance.Finding,
 		}
 	}
 	if err := s.arm(usual, false); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	return pass(fmt.Sprintf("%d refused as they must be, and then armed with all right", len(list)), expected), s.halt()
 }
 
-func armNonce(s *Subject) (conformance.Finding, error) {
+func armNonce(s *Subject) (report.Finding, error) {
 	const expected = "RESULT 2 to a wrong nonce and to a used one; a new nonce after every ARM"
 	var used uint32
 	f, err := s.refuses([]refusal{
@@ -159,13 +159,13 @@ func armNonce(s *Subject) (conformance.Finding, error) {
 		{"a used nonce", nil, func(a *seatlink.Arm) { a.Nonce = used }, seatlink.ResultNonce},
 		{"the nonce 0", nil, func(a *seatlink.Arm) { a.Nonce = 0 }, seatlink.ResultNonce},
 	}, expected)
-	if err == nil && f.Outcome == conformance.Pass && s.status.Nonce == used {
+	if err == nil && f.Outcome == report.Pass && s.status.Nonce == used {
 		return fail("the nonce is the same as four ARMs ago", expected, because("nonce", "stuck", "it does not change after an ARM")), nil
 	}
 	return f, err
 }
 
-func armLimits(s *Subject) (conformance.Finding, error) {
+func armLimits(s *Subject) (report.Finding, error) {
 	period := func(us uint16) refusal {
 		return refusal{fmt.Sprintf("a period of %d µs", us), nil, func(a *seatlink.Arm) { a.Period = us }, seatlink.ResultValue}
 	}
@@ -176,7 +176,7 @@ func armLimits(s *Subject) (conformance.Finding, error) {
 	}, "another hash: RESULT 3; a period outside 500 to 20 000 µs: RESULT 6")
 }
 
-func armSteady(s *Subject) (conformance.Finding, error) {
+func armSteady(s *Subject) (report.Finding, error) {
 	quiet := func(length, then time.Duration) func() error {
 		return func() error {
 			s.player.on = false
@@ -200,30 +200,30 @@ func armSteady(s *Subject) (conformance.Finding, error) {
 	}, "RESULT 4 to each")
 }
 
-func armNear(s *Subject) (conformance.Finding, error) {
+func armNear(s *Subject) (report.Finding, error) {
 	const expected = "1° (4 mm) away: RESULT 5; 0.3° (1.2 mm) away: armed, and at the setpoint after a moment"
 	if err := s.needLimits(); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if err := s.needDirections(); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	for i := range s.limits {
 		l := &s.limits[i]
 		if max(l.high-l.park, l.park-l.low) < 3*s.near() {
-			return conformance.Finding{}, conformance.Missing("more travel on axis %d", i+1)
+			return report.Finding{}, report.Missing("more travel on axis %d", i+1)
 		}
 		if err := s.stand(usual, 0); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		far := math.Copysign(2*s.near(), s.away(1)[i]-l.park)
 		s.player.x[i] = s.status.position(i) + far
 		if err := s.pass(steady); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		r, heard, err := s.armWith(nil)
 		if err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		if heard && r == seatlink.ResultOK {
 			return s.armed(fmt.Sprintf("a setpoint %.4f %s away on axis %d", far, s.unit(), i+1), expected, "offset")
@@ -233,7 +233,7 @@ func armNear(s *Subject) (conformance.Finding, error) {
 		}
 	}
 	if err := s.stand(usual, 0); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	var to [seatlink.MaxAxes]float64
 	for i := range s.limits {
@@ -241,21 +241,21 @@ func armNear(s *Subject) (conformance.Finding, error) {
 		s.player.x[i] = to[i]
 	}
 	if err := s.pass(steady); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	r, heard, err := s.armWith(nil)
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if r != seatlink.ResultOK || !heard {
 		return fail(fmt.Sprintf("a setpoint %.4f %s away: %s", 0.6*s.near(), s.unit(), answered(r, heard)), expected, nil), nil
 	}
 	if err := s.pass(patience); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	now, err := s.fresh()
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	for i := range s.limits {
 		if d := now.position(i) - to[i]; math.Abs(d) > s.close() {

@@ -16,11 +16,11 @@ import (
 	"fmt"
 	"strings"
 
-	"perch/conformance"
+	"perch/conformance/report"
 )
 
 // Check is one of the page's rules.
-type Check = conformance.Check[*Subject]
+type Check = report.Check[*Subject]
 
 // Checks are all of them, in the order in which they are run: what moves nothing, then homing, arming, motion and
 // stops. The losses of the link come last and together: the third in a minute is a fault, after which a controller that is
@@ -35,8 +35,8 @@ func Checks() []Check {
 }
 
 // Run runs the checks on a connected controller and leaves it at rest. done, unless nil, is told each result.
-func Run(ctx context.Context, s *Subject, checks []Check, done func(conformance.Result)) conformance.Report {
-	r := conformance.Run(ctx, s, checks, done)
+func Run(ctx context.Context, s *Subject, checks []Check, done func(report.Result)) report.Report {
+	r := report.Run(ctx, s, checks, done)
 	s.Settle()
 	r.Subject = s.Name()
 	return r
@@ -46,34 +46,34 @@ func Run(ctx context.Context, s *Subject, checks []Check, done func(conformance.
 const tolerated = 8 * ms
 
 // check makes a Check of a function that tries one rule.
-func check(id, title, doc string, try func(s *Subject) (conformance.Finding, error)) Check {
-	return Check{ID: id, Title: title, Doc: doc, Run: func(_ context.Context, s *Subject) (conformance.Finding, error) {
+func check(id, title, doc string, try func(s *Subject) (report.Finding, error)) Check {
+	return Check{ID: id, Title: title, Doc: doc, Run: func(_ context.Context, s *Subject) (report.Finding, error) {
 		if err := s.begin(id); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		seen := len(s.watch.moved)
-		var f conformance.Finding
+		var f report.Finding
 		var err error
 		for range 3 {
 			s.late = 0
 			f, err = try(s)
-			doubtful := f.Outcome == conformance.Warn || f.Outcome == conformance.Fail && s.late > tolerated
+			doubtful := f.Outcome == report.Warn || f.Outcome == report.Fail && s.late > tolerated
 			if err != nil || !doubtful {
 				break // else this machine's own delay may be all that it was
 			}
 		}
 		switch { // doubtful three times
-		case f.Outcome != conformance.Warn:
+		case f.Outcome != report.Warn:
 		case f.Needs != "":
-			f.Outcome = conformance.NotCheckable
+			f.Outcome = report.NotCheckable
 		case f.Diagnosis != nil:
-			f.Outcome = conformance.Fail
+			f.Outcome = report.Fail
 		}
 		if errors.Is(err, errSilent) {
-			return fail("nothing more came from it, for 3 s", "a controller that goes on talking whatever comes", &conformance.Diagnosis{Signal: "line", Kind: "silent",
+			return fail("nothing more came from it, for 3 s", "a controller that goes on talking whatever comes", &report.Diagnosis{Signal: "line", Kind: "silent",
 				Detail: "it hung or fell silent while this was tried"}), nil
 		}
-		if f.Outcome == conformance.Fail {
+		if f.Outcome == report.Fail {
 			s.watch.answered(seen)
 		}
 		s.player.on = false
@@ -87,12 +87,12 @@ func (s *Subject) begin(id string) error {
 	s.mark()
 	s.player.on = false
 	if !s.Understood() && id != idCRCSent {
-		return conformance.Missing("frames that can be understood (see %s)", idCRCSent)
+		return report.Missing("frames that can be understood (see %s)", idCRCSent)
 	}
 	if s.line.Now()-s.heard > silence {
 		s.heard = s.line.Now()
 		if _, err := s.fresh(); errors.Is(err, errSilent) {
-			return conformance.Missing("a controller that still talks")
+			return report.Missing("a controller that still talks")
 		} else if err != nil {
 			return err
 		}
@@ -100,28 +100,28 @@ func (s *Subject) begin(id string) error {
 	return nil
 }
 
-func pass(measured, expected string) conformance.Finding {
-	return conformance.Finding{Outcome: conformance.Pass, Measured: measured, Expected: expected}
+func pass(measured, expected string) report.Finding {
+	return report.Finding{Outcome: report.Pass, Measured: measured, Expected: expected}
 }
 
-func warn(measured, expected string) conformance.Finding {
-	return conformance.Finding{Outcome: conformance.Warn, Measured: measured, Expected: expected}
+func warn(measured, expected string) report.Finding {
+	return report.Finding{Outcome: report.Warn, Measured: measured, Expected: expected}
 }
 
-func fail(measured, expected string, d *conformance.Diagnosis) conformance.Finding {
-	return conformance.Finding{Outcome: conformance.Fail, Measured: measured, Expected: expected, Diagnosis: d}
+func fail(measured, expected string, d *report.Diagnosis) report.Finding {
+	return report.Finding{Outcome: report.Fail, Measured: measured, Expected: expected, Diagnosis: d}
 }
 
 // hurried is what is found where this machine, or the line, did not keep the time that a check needs.
-func (s *Subject) hurried(expected string) conformance.Finding {
+func (s *Subject) hurried(expected string) report.Finding {
 	f := warn(fmt.Sprintf("setpoints came late in the middle of it; slowest round trip %.0f ms", ms64(s.trip)), expected)
 	f.Needs = "a machine that is not busy and a line without delays, so that setpoints come in time"
 	return f
 }
 
 // because makes a diagnosis about the controller itself.
-func because(signal, kind, format string, a ...any) *conformance.Diagnosis {
-	return &conformance.Diagnosis{Signal: signal, Kind: kind, Detail: fmt.Sprintf(format, a...)}
+func because(signal, kind, format string, a ...any) *report.Diagnosis {
+	return &report.Diagnosis{Signal: signal, Kind: kind, Detail: fmt.Sprintf(format, a...)}
 }
 
 // answered says what came back for a command.

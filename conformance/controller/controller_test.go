@@ -9,7 +9,7 @@ import (
 	"testing"
 	"time"
 
-	"perch/conformance"
+	"perch/conformance/report"
 	"perch/host/seat/simulated"
 	"perch/proto/seatlink"
 )
@@ -39,18 +39,18 @@ func (v *virtual) Read(until time.Duration) ([]byte, time.Duration, error) {
 	}
 }
 
-func judged(t *testing.T, line Line, only ...string) conformance.Report {
+func judged(t *testing.T, line Line, only ...string) report.Report {
 	t.Helper()
 	s, err := Connect(line)
 	if err != nil {
 		t.Fatal(err)
 	}
-	checks, err := conformance.Choose(Checks(), only)
+	checks, err := report.Choose(Checks(), only)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return Run(context.Background(), s, checks, func(r conformance.Result) {
-		if r.Outcome == conformance.Pass || r.Unclaimed {
+	return Run(context.Background(), s, checks, func(r report.Result) {
+		if r.Outcome == report.Pass || r.Unclaimed {
 			return
 		}
 		t.Logf("%6.1f s  %-14s %-18s %s | %s | %v", line.Now().Seconds(), r.Outcome, r.ID, r.Measured, r.Needs, r.Diagnosis)
@@ -69,8 +69,8 @@ func simulatedLine(t *testing.T, s simulated.Settings) *virtual {
 func TestTheSimulatedControllerConforms(t *testing.T) {
 	for name, settings := range seats() {
 		t.Run(name, func(t *testing.T) {
-			if r := judged(t, simulatedLine(t, settings)); r.Verdict != conformance.Conforms || r.Count(conformance.Warn) > 0 {
-				t.Errorf("%s, %d to be looked at", r.Verdict, r.Count(conformance.Warn))
+			if r := judged(t, simulatedLine(t, settings)); r.Verdict != report.Conforms || r.Count(report.Warn) > 0 {
+				t.Errorf("%s, %d to be looked at", r.Verdict, r.Count(report.Warn))
 			}
 		})
 	}
@@ -137,11 +137,11 @@ func TestEachBrokenControllerIsNamed(t *testing.T) {
 				r := judged(t, simulatedLine(t, settings))
 				var failed []string
 				for _, c := range r.Checks {
-					if c.Outcome == conformance.Fail {
+					if c.Outcome == report.Fail {
 						failed = append(failed, c.ID)
 					}
 				}
-				if len(failed) != 1 || failed[0] != by[name] || r.Verdict != conformance.DoesNot {
+				if len(failed) != 1 || failed[0] != by[name] || r.Verdict != report.DoesNot {
 					t.Errorf("named by %v (%s), want %q alone", failed, r.Verdict, by[name])
 				}
 			})
@@ -198,8 +198,8 @@ func TestDelaysFailNobody(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			line.virtual = *simulatedLine(t, seats()["cranks"])
-			if r := judged(t, line); r.Count(conformance.Fail) > 0 || r.Verdict.ExitCode() != 0 {
-				t.Errorf("%s: %d failed", r.Verdict, r.Count(conformance.Fail))
+			if r := judged(t, line); r.Count(report.Fail) > 0 || r.Verdict.ExitCode() != 0 {
+				t.Errorf("%s: %d failed", r.Verdict, r.Count(report.Fail))
 			}
 		})
 	}
@@ -243,12 +243,12 @@ func TestTheRunLeavesItAtRest(t *testing.T) {
 		t.Fatal(err)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
-	cut := check("cut", "", "", func(s *Subject) (conformance.Finding, error) {
+	cut := check("cut", "", "", func(s *Subject) (report.Finding, error) {
 		_, err := s.start(kind{1, share, usual, 0.1, halted})
 		cancel()
-		return conformance.Finding{}, errors.Join(err, ctx.Err())
+		return report.Finding{}, errors.Join(err, ctx.Err())
 	})
-	if r := Run(ctx, s, []Check{cut}, nil); r.Verdict != conformance.CouldNotJudge || r.Problem == "" {
+	if r := Run(ctx, s, []Check{cut}, nil); r.Verdict != report.CouldNotJudge || r.Problem == "" {
 		t.Errorf("%s, %q", r.Verdict, r.Problem)
 	}
 	line.c.Step(time.Second)

@@ -7,7 +7,7 @@ import (
 	"testing"
 	"time"
 
-	"perch/conformance"
+	"perch/conformance/report"
 	"perch/host/seat/chip"
 )
 
@@ -39,10 +39,10 @@ func (o onChip) Read(until time.Duration) ([]byte, time.Duration, error) {
 func TestTheFirmwareConforms(t *testing.T) {
 	for name, c := range map[string]struct {
 		edits []string
-		want  conformance.Verdict
+		want  report.Verdict
 	}{
-		"switches": {nil, conformance.Conforms},
-		"by hand":  {[]string{"HOMING=HOMING_BY_HAND"}, conformance.ConformsInPart},
+		"switches": {nil, report.Conforms},
+		"by hand":  {[]string{"HOMING=HOMING_BY_HAND"}, report.ConformsInPart},
 	} {
 		t.Run(name, func(t *testing.T) {
 			if name == "by hand" && os.Getenv("PERCH_LONG") == "" {
@@ -58,8 +58,8 @@ func TestTheFirmwareConforms(t *testing.T) {
 			}
 			on := f.Start(t, near...)
 			on.Show(false, true)
-			if r := judged(t, onChip{on}); r.Verdict != c.want || r.Count(conformance.Warn) > 0 {
-				t.Errorf("%s, %d to be looked at", r.Verdict, r.Count(conformance.Warn))
+			if r := judged(t, onChip{on}); r.Verdict != c.want || r.Count(report.Warn) > 0 {
+				t.Errorf("%s, %d to be looked at", r.Verdict, r.Count(report.Warn))
 			}
 			for i := range f.Wiring.Axes {
 				if k := on.Crank(i); k.Steps != k.At-near[i] || k.Unheld != 0 {

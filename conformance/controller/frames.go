@@ -5,7 +5,7 @@ import (
 	"math/bits"
 	"slices"
 
-	"perch/conformance"
+	"perch/conformance/report"
 	"perch/proto/seatlink"
 )
 
@@ -86,7 +86,7 @@ func crc(p []byte, polynomial, start uint16, reflected bool, end uint16) uint16 
 }
 
 // readGarbled says what is wrong with bytes in which no frame was right.
-func readGarbled(wire []byte) *conformance.Diagnosis {
+func readGarbled(wire []byte) *report.Diagnosis {
 	count := make([]int, len(lookAlikes))
 	whole, frames := 0, 0
 	for _, part := range slices.DeleteFunc(splitFrames(wire), func(p []byte) bool { return len(p) == 0 }) {
@@ -132,7 +132,7 @@ func splitFrames(wire []byte) (out [][]byte) {
 	}
 }
 
-func crcSent(s *Subject) (conformance.Finding, error) {
+func crcSent(s *Subject) (report.Finding, error) {
 	const expected = "no frame with a wrong CRC, and none that cannot be unstuffed"
 	if s.garbled != nil {
 		return fail(fmt.Sprintf("%d bytes came, and no frame in them is right", len(s.wire)), expected, s.garbled), nil
@@ -141,10 +141,10 @@ func crcSent(s *Subject) (conformance.Finding, error) {
 	odd := s.odd
 	for range 10 {
 		if _, err := s.send(plain(seatlink.TypeStatusRequest)); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		if err := s.pass(100 * ms); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 	}
 	now := s.decoder.Counts()
@@ -162,23 +162,23 @@ func crcSent(s *Subject) (conformance.Finding, error) {
 	return pass(measured, expected), nil
 }
 
-func helloSays(s *Subject) (conformance.Finding, error) {
+func helloSays(s *Subject) (report.Finding, error) {
 	const expected = "HELLO to each request; boot id not 0 and the same, board id printable, state and hash those of STATUS"
 	first := s.hello
 	for _, versions := range [][2]uint8{{seatlink.Version, seatlink.Version}, {255, 1}, {9, 8}} {
 		before := s.hellos
 		if _, err := s.send(&seatlink.HelloRequest{Highest: versions[0], Lowest: versions[1]}); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		if ok, err := s.wait(patience, func() bool { return s.hellos > before }); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		} else if !ok {
 			return fail(fmt.Sprintf("no HELLO to a request for versions %d down to %d", versions[0], versions[1]), expected, nil), nil
 		}
 	}
 	now, err := s.fresh()
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	h := &s.hello
 	measured := fmt.Sprintf("protocol %d, board %q, firmware %d.%d.%d, %d axes in %s, boot id %08X, last reset: %v, limits %08X",
@@ -235,10 +235,10 @@ type disturbance struct {
 
 // undisturbed sends each disturbance and says what it did that it should not have: an answer, a change of state, or no
 // count in the counter.
-func (s *Subject) undisturbed(list []disturbance, counter func(*seen) uint16, name, expected string) (conformance.Finding, error) {
+func (s *Subject) undisturbed(list []disturbance, counter func(*seen) uint16, name, expected string) (report.Finding, error) {
 	start, err := s.fresh()
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	counted := 0
 	for _, d := range list {
@@ -247,7 +247,7 @@ func (s *Subject) undisturbed(list []disturbance, counter func(*seen) uint16, na
 		now, ok, err := s.after(d.bytes(s))
 		switch {
 		case err != nil:
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		case !ok:
 			return fail(d.name+": the good frame behind it was not answered", expected, because("line", "order", "%s takes the next good frame with it", d.name)), nil
 		case len(s.replies) > 1 || s.hellos > hellos:
@@ -259,7 +259,7 @@ func (s *Subject) undisturbed(list []disturbance, counter func(*seen) uint16, na
 	}
 	end, err := s.fresh()
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	got := int(counter(&end) - counter(&start))
 	measured := fmt.Sprintf("%d disturbances did nothing; %s: %d", len(list), name, got)
@@ -272,7 +272,7 @@ func (s *Subject) undisturbed(list []disturbance, counter func(*seen) uint16, na
 	return pass(measured, expected), nil
 }
 
-func crcChecked(s *Subject) (conformance.Finding, error) {
+func crcChecked(s *Subject) (report.Finding, error) {
 	var list []disturbance
 	for bit := range 16 {
 		list = append(list, disturbance{fmt.Sprintf("a frame with bit %d of its CRC wrong", bit), func(s *Subject) []byte {
@@ -285,7 +285,7 @@ func crcChecked(s *Subject) (conformance.Finding, error) {
 	return s.undisturbed(list, func(n *seen) uint16 { return n.CRCErrors }, "dropped for their CRC", "none is answered, each is counted")
 }
 
-func framing(s *Subject) (conformance.Finding, error) {
+func framing(s *Subject) (report.Finding, error) {
 	filled := func(n int) []byte {
 		p := make([]byte, n)
 		for i := range p {
@@ -304,7 +304,7 @@ func framing(s *Subject) (conformance.Finding, error) {
 		{"300 bytes without a zero", func(*Subject) []byte { return append(filled(300), 0) }, 1},
 	}
 	f, err := s.undisturbed(list, func(n *seen) uint16 { return n.Framing }, "dropped for anything else", expected)
-	if err != nil || f.Outcome == conformance.Fail {
+	if err != nil || f.Outcome == report.Fail {
 		return f, err
 	}
 	longest := s.number()
@@ -322,7 +322,7 @@ func framing(s *Subject) (conformance.Finding, error) {
 	return f, nil
 }
 
-func lengths(s *Subject) (conformance.Finding, error) {
+func lengths(s *Subject) (report.Finding, error) {
 	var list []disturbance
 	add := func(t seatlink.Type, sizes ...int) {
 		for _, n := range sizes {
@@ -353,14 +353,14 @@ func lengths(s *Subject) (conformance.Finding, error) {
 	return s.undisturbed(list, func(n *seen) uint16 { return n.Framing }, "dropped for anything else", "none is answered, each is counted")
 }
 
-func unknownTypes(s *Subject) (conformance.Finding, error) {
+func unknownTypes(s *Subject) (report.Finding, error) {
 	const expected = "RESULT 9 to unknown types from 0x10 to 0x7F, nothing to others"
 	for _, t := range []seatlink.Type{0x18, 0x1F, 0x20, 0x40, 0x7F, 0x04, 0x0F, 0x80, 0x85, 0xC0, 0xFF, 0x00} {
 		s.mark()
 		before, number := s.status.State, s.number()
 		now, ok, err := s.after(raw(t, number, []byte{1, 2, 3}, nil))
 		if err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		r, heard := s.reply(number)
 		wanted := t >= 0x10 && t < 0x80
@@ -378,7 +378,7 @@ func unknownTypes(s *Subject) (conformance.Finding, error) {
 	return pass("12 types tried", expected), nil
 }
 
-func resync(s *Subject) (conformance.Finding, error) {
+func resync(s *Subject) (report.Finding, error) {
 	const expected = "after each disturbance and a 0x00 the next frame is answered"
 	good := func() []byte { return raw(seatlink.TypeStatusRequest, s.number(), nil, nil) }
 	noise := make([]byte, 500)
@@ -401,15 +401,15 @@ func resync(s *Subject) (conformance.Finding, error) {
 		s.mark()
 		for p := range slices.Chunk(c.bytes, 50) { // as fast as a slow controller reads
 			if err := s.write(p); err != nil {
-				return conformance.Finding{}, err
+				return report.Finding{}, err
 			}
 			if err := s.pass(2 * ms); err != nil {
-				return conformance.Finding{}, err
+				return report.Finding{}, err
 			}
 		}
 		s.mark()
 		if _, ok, err := s.after(nil); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		} else if !ok {
 			return fail("after "+c.name+" the next frame was not answered", expected, because("line", "order", "it does not begin anew at a 0x00")), nil
 		}
@@ -418,27 +418,27 @@ func resync(s *Subject) (conformance.Finding, error) {
 	number := s.encoder.Sequence()
 	for _, b := range slow {
 		if err := s.write([]byte{b}); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		if err := s.pass(5 * ms); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 	}
 	if ok, err := s.wait(patience, func() bool { _, ok := s.reply(number); return ok }); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	} else if !ok {
 		return fail("a frame whose bytes came 5 ms apart was not answered", expected, because("line", "time", "it gives up a frame that comes slowly")), nil
 	}
 	before, err := s.fresh()
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if err := s.write(make([]byte, 20)); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	now, err := s.fresh()
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if now.Framing != before.Framing || now.CRCErrors != before.CRCErrors {
 		return fail(fmt.Sprintf("20 empty frames: counted %d errors", now.Framing-before.Framing+now.CRCErrors-before.CRCErrors), expected+"; empty frames are no errors", nil), nil

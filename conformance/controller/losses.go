@@ -6,7 +6,7 @@ import (
 	"math"
 	"time"
 
-	"perch/conformance"
+	"perch/conformance/report"
 	"perch/proto/seatlink"
 )
 
@@ -82,11 +82,11 @@ func (s *Subject) lose() (*stopped, error) {
 	return st, nil
 }
 
-func watchdog(s *Subject) (conformance.Finding, error) {
+func watchdog(s *Subject) (report.Finding, error) {
 	const expected = "flags own law and late, STOPPING 100 ms after the last setpoint, then HELD"
 	st, err := s.lose()
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if st.disturbed {
 		return s.hurried(expected), nil
@@ -134,9 +134,9 @@ func watchdog(s *Subject) (conformance.Finding, error) {
 		measured += fmt.Sprintf(", axis %d %.4f %s further", i+1, gone, s.unit())
 		switch {
 		case gone > 0.97*v*0.095 && last(path) < 0.8*v*0.095:
-			return fail(measured, expected, &conformance.Diagnosis{Signal: "watchdog", Component: fmt.Sprintf("axis %d", i+1), Kind: "time", Detail: "it goes on at speed until it latches, instead of braking after 1.5 periods"}), nil
+			return fail(measured, expected, &report.Diagnosis{Signal: "watchdog", Component: fmt.Sprintf("axis %d", i+1), Kind: "time", Detail: "it goes on at speed until it latches, instead of braking after 1.5 periods"}), nil
 		case gone < 0.5*early && early > 4*s.close() && (st.rest.position(i)-stopping.position(i))*direction > 0.5*early:
-			return fail(measured, expected, &conformance.Diagnosis{Signal: "watchdog", Component: fmt.Sprintf("axis %d", i+1), Kind: "time", Detail: "it stands still until it latches, instead of braking smoothly"}), nil
+			return fail(measured, expected, &report.Diagnosis{Signal: "watchdog", Component: fmt.Sprintf("axis %d", i+1), Kind: "time", Detail: "it stands still until it latches, instead of braking smoothly"}), nil
 		}
 	}
 	if after > most {
@@ -145,15 +145,15 @@ func watchdog(s *Subject) (conformance.Finding, error) {
 	return pass(measured, expected), nil
 }
 
-func latch(s *Subject) (conformance.Finding, error) {
+func latch(s *Subject) (report.Finding, error) {
 	const expected = "HELD and still, ARM: RESULT 1; READY after PARK"
 	now, err := s.fresh()
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if s.loss == nil || now.State != seatlink.StateHeld || s.losses(30*time.Second) == 0 {
 		if _, err := s.lose(); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 	}
 	switch s.status.State {
@@ -161,21 +161,21 @@ func latch(s *Subject) (conformance.Finding, error) {
 	default:
 		state := s.status.State
 		if err := s.halt(); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
-		return conformance.Finding{}, conformance.Missing("a controller that latches when setpoints end (see watchdog); it was in %v", state)
+		return report.Finding{}, report.Missing("a controller that latches when setpoints end (see watchdog); it was in %v", state)
 	}
 	rest := s.status
 	s.hold(usual)
 	if err := s.playOut(s.moveHome(), 0); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if err := s.pass(time.Second); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	now, err = s.fresh()
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if now.State != rest.State || now.Position != rest.Position {
 		return fail(fmt.Sprintf("with setpoints back: %v, positions from %s to %s", now.State, s.positions(&rest), s.positions(&now)), expected,
@@ -183,7 +183,7 @@ func latch(s *Subject) (conformance.Finding, error) {
 	}
 	r, heard, err := s.armWith(nil)
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if r == seatlink.ResultOK && heard {
 		return s.armed(fmt.Sprintf("%v after a lost link", rest.State), expected, "order")
@@ -192,7 +192,7 @@ func latch(s *Subject) (conformance.Finding, error) {
 		return fail("ARM before PARK: "+answered(r, heard), expected, nil), nil
 	}
 	if err := s.ready(); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	return pass(fmt.Sprintf("%v for 1 s with setpoints coming, ARM refused, READY after PARK", rest.State), expected), nil
 }
@@ -206,11 +206,11 @@ func (s *Subject) moveHome() [][]float64 {
 	return s.moveTo(to)
 }
 
-func brakeLaw(s *Subject) (conformance.Finding, error) {
+func brakeLaw(s *Subject) (report.Finding, error) {
 	const expected = "the distance of the brake law"
 	if s.loss == nil {
 		if _, err := s.lose(); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 	}
 	lost := s.loss
@@ -219,7 +219,7 @@ func brakeLaw(s *Subject) (conformance.Finding, error) {
 		return s.hurried(expected), nil
 	}
 	if !lost.rested {
-		return conformance.Finding{}, conformance.Missing("a controller that stops when setpoints end (see watchdog)")
+		return report.Finding{}, report.Missing("a controller that stops when setpoints end (see watchdog)")
 	}
 	measured, bad := s.braked(lost)
 	if bad != nil {
@@ -227,14 +227,14 @@ func brakeLaw(s *Subject) (conformance.Finding, error) {
 	}
 	steadily, err := s.start(kind{-1, share, brisk, 0.12, halted})
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if s.status.State != seatlink.StateArmed || !steadily {
 		return s.hurried(expected), s.halt()
 	}
 	stop, err := s.measure(steadily, func() error { _, err := s.send(plain(seatlink.TypeStop)); return err })
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if stop.rest.State != seatlink.StateHeld || stop.rest.Late != s.trail[0].Late {
 		return pass("after a lost link: "+measured, expected), s.halt() // STOP has a check of its own
@@ -269,17 +269,17 @@ func (s *Subject) again(length time.Duration) error {
 	return nil
 }
 
-func repeats(s *Subject) (conformance.Finding, error) {
+func repeats(s *Subject) (report.Finding, error) {
 	const expected = "RESULT 4 to ARM after 150 ms of repeats; no motion by a repeat; the link lost when only repeats come"
 	if err := s.stand(usual, steady); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if err := s.again(150 * ms); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	r, heard, err := s.armWith(nil)
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if r == seatlink.ResultOK && heard {
 		if f, err := s.armedFed("150 ms of repeats", expected); f != nil || err != nil {
@@ -287,18 +287,18 @@ func repeats(s *Subject) (conformance.Finding, error) {
 		}
 	}
 	if err := s.arm(usual, false); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	start := s.status
 	for _, difference := range []uint16{0, 0xFFFF, 0xFF00} {
 		s.player.between = func() error { return s.repeat(difference, 1) }
 		if err := s.pass(200 * ms); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		s.player.between = nil
 		now, err := s.fresh()
 		if err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		for i := range s.limits {
 			if d := now.position(i) - start.position(i); math.Abs(d) > s.close() {
@@ -309,15 +309,15 @@ func repeats(s *Subject) (conformance.Finding, error) {
 	}
 	from := s.line.Now()
 	if err := s.again(400 * ms); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	now, err := s.fresh()
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if now.State == seatlink.StateArmed {
 		if gone, err := s.leave(seatlink.StateArmed, 400*ms); err != nil || !gone {
-			return conformance.Finding{}, errors.Join(s.halt(), conformance.Missing("a controller that latches when setpoints end (see watchdog)"))
+			return report.Finding{}, errors.Join(s.halt(), report.Missing("a controller that latches when setpoints end (see watchdog)"))
 		}
 		s.noteLoss(from)
 		return fail("still ARMED after 400 ms of nothing but repeats", expected, because("watchdog", "stuck", "repeats feed the watchdog")), s.halt()
@@ -339,7 +339,7 @@ func (s *Subject) quietly() error {
 	s.noteLoss(from)
 	if s.status.State == seatlink.StateArmed {
 		_ = s.halt()
-		return conformance.Missing("a controller that latches when setpoints end (see watchdog)")
+		return report.Missing("a controller that latches when setpoints end (see watchdog)")
 	}
 	return nil
 }
@@ -356,25 +356,25 @@ func (s *Subject) fault() error {
 		}
 	}
 	if now.State != seatlink.StateFault {
-		return conformance.Missing("a controller that faults at the third lost link (see third-loss)")
+		return report.Missing("a controller that faults at the third lost link (see third-loss)")
 	}
 	return nil
 }
 
-func thirdLoss(s *Subject) (conformance.Finding, error) {
+func thirdLoss(s *Subject) (report.Finding, error) {
 	const expected = "HELD, HELD, then FAULT with bit 7, not homed"
 	now, err := s.fresh()
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if now.State == seatlink.StateFault { // losses by this machine's own delay
 		if err := s.ready(); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 	}
 	for range 5 {
 		if err := s.quietly(); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		n := 0 // within 55 s, and since the last RESET, which may begin the count anew
 		for _, t := range s.lossTimes {
@@ -399,24 +399,24 @@ func thirdLoss(s *Subject) (conformance.Finding, error) {
 	return fail(fmt.Sprintf("%v after %d losses", s.status.State, s.losses(time.Minute)), expected, because("state", "stuck", "it does not count lost links")), nil
 }
 
-func reset(s *Subject) (conformance.Finding, error) {
+func reset(s *Subject) (report.Finding, error) {
 	const expected = "RESULT 0, DISARMED, no faults, not homed; HOME leads to READY"
 	if err := s.fault(); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if err := s.pass(200 * ms); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	r, heard, err := s.ask(plain(seatlink.TypeReset))
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if !heard || r != seatlink.ResultOK {
 		return fail("RESET in FAULT: "+answered(r, heard), expected, nil), nil
 	}
 	now, err := s.fresh()
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if now.State != seatlink.StateDisarmed || now.Faults != 0 || now.Flags&seatlink.FlagHomed != 0 {
 		return fail(fmt.Sprintf("after RESET: %v, faults: %v, homed: %v", now.State, now.Faults, now.Flags&seatlink.FlagHomed != 0), expected,
@@ -426,7 +426,7 @@ func reset(s *Subject) (conformance.Finding, error) {
 		return pass("DISARMED and not homed after RESET; to be levelled by hand before HOME", expected), nil
 	}
 	if err := s.ready(); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	return pass("DISARMED and not homed after RESET, READY after HOME", expected), nil
 }

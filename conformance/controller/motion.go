@@ -5,7 +5,7 @@ import (
 	"math"
 	"time"
 
-	"perch/conformance"
+	"perch/conformance/report"
 	"perch/proto/seatlink"
 )
 
@@ -38,10 +38,10 @@ Usual mistakes: the missed way is made up for in one step; it stays behind by th
 // stretch is how far to move an axis to see it move: a fifth of the way to its roomier end.
 func (s *Subject) stretch(axis int) float64 { return s.away(0.2)[axis] - s.limits[axis].park }
 
-func follows(s *Subject) (conformance.Finding, error) {
+func follows(s *Subject) (report.Finding, error) {
 	const expected = "each axis at its setpoint, the others where they were"
 	if err := s.arm(usual, false); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	good := false
 	s.followed = &good
@@ -49,17 +49,17 @@ func follows(s *Subject) (conformance.Finding, error) {
 	for axis := range s.limits {
 		start, err := s.fresh()
 		if err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		to := append([]float64(nil), s.player.x[:s.n()]...)
 		asked := s.stretch(axis)
 		to[axis] += asked
 		if err := s.playOut(s.moveTo(to), 150*ms); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		now, err := s.fresh()
 		if err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		if now.State != seatlink.StateArmed {
 			s.followed = nil
@@ -79,7 +79,7 @@ func follows(s *Subject) (conformance.Finding, error) {
 		}
 		to[axis] -= asked
 		if err := s.playOut(s.moveTo(to), 0); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 	}
 	good = true
@@ -87,8 +87,8 @@ func follows(s *Subject) (conformance.Finding, error) {
 }
 
 // misled says how axes went that did not go where one was told to go.
-func (s *Subject) misled(axis int, asked float64, start, now *seen, tolerance float64) *conformance.Diagnosis {
-	d := &conformance.Diagnosis{Signal: "position", Component: fmt.Sprintf("axis %d", axis+1)}
+func (s *Subject) misled(axis int, asked float64, start, now *seen, tolerance float64) *report.Diagnosis {
+	d := &report.Diagnosis{Signal: "position", Component: fmt.Sprintf("axis %d", axis+1)}
 	went := now.position(axis) - start.position(axis)
 	for other := range s.limits {
 		moved := now.position(other) - start.position(other)
@@ -114,13 +114,13 @@ func (s *Subject) nano(x float64) int32 {
 	return int32(math.Round(min(max(x/seatlink.PositionQuantum, math.MinInt32), math.MaxInt32)))
 }
 
-func refusesOutside(s *Subject) (conformance.Finding, error) {
+func refusesOutside(s *Subject) (report.Finding, error) {
 	const expected = "each counted as refused, none taken, none moved to, none feeds the watchdog"
 	if err := s.ready(); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if err := s.needLimits(); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	here := seatlink.Setpoint{Axes: s.hello.Axes, Position: s.status.Position}
 	type wrong struct {
@@ -153,7 +153,7 @@ func refusesOutside(s *Subject) (conformance.Finding, error) {
 	for _, w := range list {
 		before, err := s.fresh()
 		if err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		sp := here
 		p := s.put(nil, &sp)
@@ -163,7 +163,7 @@ func refusesOutside(s *Subject) (conformance.Finding, error) {
 		p = s.put(p, &sp)
 		now, ok, err := s.after(p)
 		if err != nil || !ok {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		switch counted := now.Refused - before.Refused; {
 		case now.LastSequence != taken:
@@ -180,15 +180,15 @@ func refusesOutside(s *Subject) (conformance.Finding, error) {
 		}
 	}
 	if err := s.stand(usual, steady); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	s.player.edit = bad.change
 	if err := s.pass(150 * ms); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	r, heard, err := s.armWith(nil)
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if heard && r == seatlink.ResultOK {
 		if f, err := s.armedFed("150 ms of refused setpoints", expected); f != nil || err != nil {
@@ -197,7 +197,7 @@ func refusesOutside(s *Subject) (conformance.Finding, error) {
 	}
 	// In motion's own state: every good one is followed by a bad one, which must not be moved to.
 	if err := s.arm(usual, false); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	start := s.status
 	for _, w := range list {
@@ -208,12 +208,12 @@ func refusesOutside(s *Subject) (conformance.Finding, error) {
 			return err
 		}
 		if err := s.pass(50 * ms); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		s.player.between = nil
 		now, err := s.fresh()
 		if err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		for i := range s.limits {
 			if d := now.position(i) - start.position(i); math.Abs(d) > s.close() {
@@ -236,15 +236,15 @@ func (s *Subject) fastest(trail []seen, axis, window int) float64 {
 
 // faster judges whether an axis kept to the top speed. Where it did not, f says so: certainly, or as far as STATUS came at
 // its rhythm.
-func (s *Subject) faster(trail []seen, axis int, top float64, expected, detail string) (measured string, f *conformance.Finding) {
+func (s *Subject) faster(trail []seen, axis int, top float64, expected, detail string) (measured string, f *report.Finding) {
 	const window = 5
 	v := s.fastest(trail, axis, window)
 	every, period := max(s.every, 10*ms).Seconds(), s.player.period.Seconds()
 	step := s.fastest(trail, axis, 1) * every
 	measured = fmt.Sprintf("axis %d: %.3g %s/s, at most %.3g %s between two STATUS", axis+1, v, s.unit(), step, s.unit())
-	d := &conformance.Diagnosis{Signal: "speed", Component: fmt.Sprintf("axis %d", axis+1), Kind: "order", Detail: detail}
+	d := &report.Diagnosis{Signal: "speed", Component: fmt.Sprintf("axis %d", axis+1), Kind: "order", Detail: detail}
 	expected = fmt.Sprintf("%s; no faster than %.4g %s/s", expected, top, s.unit())
-	var out conformance.Finding
+	var out report.Finding
 	switch {
 	case step > top*max(0.022+period, 1.3*every+period)+s.close():
 		out = fail(measured, expected, d)
@@ -257,26 +257,26 @@ func (s *Subject) faster(trail []seen, axis int, top float64, expected, detail s
 	return measured, &out
 }
 
-func reducedSpeed(s *Subject) (conformance.Finding, error) {
+func reducedSpeed(s *Subject) (report.Finding, error) {
 	const expected = "the flag in STATUS; faster setpoints refused; ARM gets RESULT 5 while the newest is faster"
 	if err := s.needLimits(); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	l := &s.limits[0]
 	if l.reduced*1.25 > l.speed {
-		return conformance.Finding{}, conformance.Missing("a reduced speed of axis 1 well below its speed; they are %.4g and %.4g %s/s", l.reduced, l.speed, s.unit())
+		return report.Finding{}, report.Missing("a reduced speed of axis 1 well below its speed; they are %.4g and %.4g %s/s", l.reduced, l.speed, s.unit())
 	}
 	fast := func(sp *seatlink.Setpoint) { sp.Speed[0] = int32(1.2 * l.reduced / seatlink.SpeedQuantum) }
 	if err := s.stand(usual, steady); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	s.player.edit = fast
 	if err := s.pass(50 * ms); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	r, heard, err := s.armWith(func(a *seatlink.Arm) { a.Reduced = true })
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if r == seatlink.ResultOK && heard {
 		s.player.edit = nil
@@ -286,11 +286,11 @@ func reducedSpeed(s *Subject) (conformance.Finding, error) {
 		return fail("ARM with the flag and a faster setpoint: "+answered(r, heard), expected, nil), nil
 	}
 	if err := s.arm(usual, true); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	before, err := s.fresh()
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if before.Flags&seatlink.FlagReduced == 0 {
 		return fail("armed with the flag, and STATUS does not say so", expected, because("flags", "stuck", "bit 4 is armed at reduced speed")), s.halt()
@@ -304,12 +304,12 @@ func reducedSpeed(s *Subject) (conformance.Finding, error) {
 		return err
 	}
 	if err := s.pass(100 * ms); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	s.player.between = nil
 	now, err := s.fresh()
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	measured := fmt.Sprintf("%d of %d setpoints above the reduced speed refused", now.Refused-before.Refused, sent)
 	if int(now.Refused-before.Refused) < sent {
@@ -318,13 +318,13 @@ func reducedSpeed(s *Subject) (conformance.Finding, error) {
 	return pass(measured, expected), s.halt()
 }
 
-func jump(s *Subject) (conformance.Finding, error) {
+func jump(s *Subject) (report.Finding, error) {
 	const expected = "the speed limit kept, and at the setpoint in the end"
 	if err := s.needDirections(); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if err := s.arm(brisk, true); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	to := make([]float64, s.n())
 	longest := 0.0
@@ -336,12 +336,12 @@ func jump(s *Subject) (conformance.Finding, error) {
 		longest = max(longest, math.Abs(way)/l.reduced+2*l.reduced/l.acceleration+2*l.acceleration/l.jerk)
 		if math.Abs(way) < 0.1*l.reduced+4*s.close() {
 			_ = s.halt()
-			return conformance.Finding{}, conformance.Missing("more travel on axis %d: a jump is not seen in %.4f %s", i+1, math.Abs(way), s.unit())
+			return report.Finding{}, report.Missing("more travel on axis %d: a jump is not seen in %.4f %s", i+1, math.Abs(way), s.unit())
 		}
 	}
 	s.mark()
 	if err := s.pass(100 * ms); err != nil { // it has walked to the first setpoint, and STATUS has shown it
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	for i := range to {
 		s.player.x[i], s.player.v[i] = to[i], 0
@@ -350,15 +350,15 @@ func jump(s *Subject) (conformance.Finding, error) {
 		sp.Speed, sp.Acceleration = [seatlink.MaxAxes]int32{}, [seatlink.MaxAxes]int16{}
 	}
 	if err := s.pass(time.Duration((1.5*longest + 0.3) * 1e9)); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	trail := s.trail
 	now, err := s.fresh()
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if err := s.halt(); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	measured := ""
 	for i := range to {
@@ -369,7 +369,7 @@ func jump(s *Subject) (conformance.Finding, error) {
 		}
 		if d := now.position(i) - to[i]; math.Abs(d) > s.close() {
 			return fail(fmt.Sprintf("axis %d ended %.4f %s from its setpoint, in %v", i+1, d, s.unit(), now.State), expected,
-				&conformance.Diagnosis{Signal: "position", Component: fmt.Sprintf("axis %d", i+1), Kind: "offset", Detail: "a jump is not walked to"}), nil
+				&report.Diagnosis{Signal: "position", Component: fmt.Sprintf("axis %d", i+1), Kind: "offset", Detail: "a jump is not walked to"}), nil
 		}
 	}
 	return pass(measured, expected), nil
@@ -418,7 +418,7 @@ func (s *Subject) plan(k kind) (run, error) {
 				fits = false
 			}
 			if speeds[i]*0.1 < 2*s.close() {
-				return out, conformance.Missing("more travel on axis %d: it cannot be seen stopping in %.4f %s", i+1, l.high-l.low, s.unit())
+				return out, report.Missing("more travel on axis %d: it cannot be seen stopping in %.4f %s", i+1, l.high-l.low, s.unit())
 			}
 		}
 	}
@@ -465,12 +465,12 @@ func (s *Subject) start(k kind) (steadily bool, err error) {
 	return
 }
 
-func catchesUp(s *Subject) (conformance.Finding, error) {
+func catchesUp(s *Subject) (report.Finding, error) {
 	const expected = "ARMED throughout, no faster than the limit, at the target in the end"
 	const gap = 0.08 // s
 	steadily, err := s.start(kind{1, 0.9, brisk, 0.1, func(_ *limits, v, ramp float64) float64 { return v * (2*gap + ramp/2) }})
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if !steadily {
 		return s.hurried(expected), s.halt()
@@ -482,7 +482,7 @@ func catchesUp(s *Subject) (conformance.Finding, error) {
 	p.on = false
 	s.mark()
 	if err := s.pass(time.Duration(missed) * period); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	p.on, p.next = true, s.line.Now()
 	T := period.Seconds()
@@ -506,16 +506,16 @@ func catchesUp(s *Subject) (conformance.Finding, error) {
 	for i := range plan {
 		if end := last(plan[i]); end > s.limits[i].high || end < s.limits[i].low {
 			_ = s.halt()
-			return conformance.Finding{}, conformance.Missing("more travel on axis %d", i+1)
+			return report.Finding{}, report.Missing("more travel on axis %d", i+1)
 		}
 	}
 	if err := s.playOut(plan, 500*ms); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	trail := s.trail
 	now, err := s.fresh()
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	target := s.player.x
 	if now.State != seatlink.StateArmed {
@@ -523,7 +523,7 @@ func catchesUp(s *Subject) (conformance.Finding, error) {
 		return warn(fmt.Sprintf("80 ms without setpoints, as this machine measures it: %v", now.State), expected), s.halt()
 	}
 	if err := s.halt(); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	measured := ""
 	for i := range s.limits {
@@ -534,7 +534,7 @@ func catchesUp(s *Subject) (conformance.Finding, error) {
 		}
 		if d := now.position(i) - target[i]; math.Abs(d) > s.close() {
 			return fail(fmt.Sprintf("axis %d ended %.4f %s from its setpoint", i+1, d, s.unit()), expected,
-				&conformance.Diagnosis{Signal: "position", Component: fmt.Sprintf("axis %d", i+1), Kind: "offset", Detail: "it does not catch up"}), nil
+				&report.Diagnosis{Signal: "position", Component: fmt.Sprintf("axis %d", i+1), Kind: "offset", Detail: "it does not catch up"}), nil
 		}
 	}
 	return pass(measured, expected), nil

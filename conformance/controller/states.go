@@ -6,7 +6,7 @@ import (
 	"strings"
 	"time"
 
-	"perch/conformance"
+	"perch/conformance/report"
 	"perch/proto/seatlink"
 )
 
@@ -53,15 +53,15 @@ Usual mistake: one switch over commands with the state as an afterthought.`
 
 // statesCheck tries the table's row of a state that reach has brought about.
 func statesCheck(state seatlink.State, reach func(s *Subject) error) Check {
-	return check("states-"+state.String(), "In "+strings.ToUpper(state.String())+" commands do what the table says", statesDoc, func(s *Subject) (conformance.Finding, error) {
+	return check("states-"+state.String(), "In "+strings.ToUpper(state.String())+" commands do what the table says", statesDoc, func(s *Subject) (report.Finding, error) {
 		if err := s.needLimits(); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		if err := reach(s); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		if s.status.State != state {
-			return conformance.Finding{}, conformance.Missing("a controller that gets to %v; it is in %v", state, s.status.State)
+			return report.Finding{}, report.Missing("a controller that gets to %v; it is in %v", state, s.status.State)
 		}
 		f, err := s.row(state)
 		if err == nil && (state == seatlink.StateHoming || state == seatlink.StateParking || state == seatlink.StateArmed) {
@@ -83,7 +83,7 @@ func (s *Subject) message(t seatlink.Type) seatlink.Message {
 }
 
 // row tries a row of the table in the present state.
-func (s *Subject) row(state seatlink.State) (conformance.Finding, error) {
+func (s *Subject) row(state seatlink.State) (report.Finding, error) {
 	expected := ""
 	for _, r := range rules[state] {
 		expected += fmt.Sprintf("%v: RESULT %d, ", r.command, r.result)
@@ -96,11 +96,11 @@ func (s *Subject) row(state seatlink.State) (conformance.Finding, error) {
 	for _, r := range rules[state] {
 		result, heard, err := s.ask(s.message(r.command))
 		if err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		now, err := s.fresh()
 		if err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		if now.State != state && s.watch.explains(state, now.State, math.MaxInt64) {
 			break // it has come to the end of its motion by itself
@@ -115,7 +115,7 @@ func (s *Subject) row(state seatlink.State) (conformance.Finding, error) {
 	}
 	measured := fmt.Sprintf("%d of %d commands tried, all as the table says", tried, len(rules[state]))
 	if tried == 0 {
-		return conformance.Finding{}, conformance.Missing("a longer stay in %v", state)
+		return report.Finding{}, report.Missing("a longer stay in %v", state)
 	}
 	if tried < len(rules[state]) {
 		measured += "; then the motion had ended"
@@ -124,7 +124,7 @@ func (s *Subject) row(state seatlink.State) (conformance.Finding, error) {
 }
 
 // rowAtOnce sends all commands of STOPPING in one write behind the DISARM that begins it, since it does not last.
-func (s *Subject) rowAtOnce(expected string) (conformance.Finding, error) {
+func (s *Subject) rowAtOnce(expected string) (report.Finding, error) {
 	s.mark()
 	p := s.put(nil, plain(seatlink.TypeDisarm))
 	var numbers []uint16
@@ -135,7 +135,7 @@ func (s *Subject) rowAtOnce(expected string) (conformance.Finding, error) {
 	s.player.on = false
 	last, ok, err := s.after(p)
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if !ok {
 		return fail("a burst of 8 commands was not answered to its end", expected, because("line", "order", "its receive buffer overruns")), nil
@@ -143,9 +143,9 @@ func (s *Subject) rowAtOnce(expected string) (conformance.Finding, error) {
 	// The STATUS that comes with the last answers says whether all of it was still STOPPING.
 	if last.State != seatlink.StateStopping {
 		if err := s.halt(); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
-		return conformance.Finding{}, conformance.Missing("a longer stay in stopping; it was in %v when the last command had come", last.State)
+		return report.Finding{}, report.Missing("a longer stay in stopping; it was in %v when the last command had come", last.State)
 	}
 	for i, r := range rules[seatlink.StateStopping] {
 		got, heard := s.reply(numbers[i])
@@ -169,7 +169,7 @@ Why it matters: everything later is measured from here.
 Usual mistakes: READY as soon as the switch is found, before the way to the park position; homed set at the start of homing.`, homing),
 		statesCheck(seatlink.StateHoming, func(s *Subject) error {
 			if s.hello.ByHand { // the row ends with a stop, and then it could not be homed again
-				return conformance.Missing("home switches")
+				return report.Missing("home switches")
 			}
 			if err := s.disarmed(); err != nil {
 				return err
@@ -190,7 +190,7 @@ func (s *Subject) disarmed() error {
 		return err
 	}
 	if s.hello.ByHand {
-		return conformance.Missing("%s", levelled)
+		return report.Missing("%s", levelled)
 	}
 	if now.State != seatlink.StateHoming {
 		if err := s.ready(); err != nil {
@@ -204,7 +204,7 @@ func (s *Subject) disarmed() error {
 		return err
 	}
 	if s.status.State != seatlink.StateDisarmed {
-		return conformance.Missing("a controller whose homing ends in DISARMED when it is stopped; it is in %v", s.status.State)
+		return report.Missing("a controller whose homing ends in DISARMED when it is stopped; it is in %v", s.status.State)
 	}
 	return nil
 }
@@ -216,19 +216,19 @@ func (s *Subject) home() error {
 		return err
 	}
 	if !heard || r != seatlink.ResultOK {
-		return conformance.Missing("a controller that homes; HOME got: %s", answered(r, heard))
+		return report.Missing("a controller that homes; HOME got: %s", answered(r, heard))
 	}
 	_, err = s.wait(patience, func() bool { return s.status.State == seatlink.StateHoming })
 	return err
 }
 
-func unhomed(s *Subject) (conformance.Finding, error) {
+func unhomed(s *Subject) (report.Finding, error) {
 	const expected = "ARM: RESULT 7, PARK: RESULT 1; no motion and no other state with setpoints coming"
 	if err := s.needLimits(); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if err := s.disarmed(); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if s.status.Flags&seatlink.FlagHomed != 0 {
 		return fail("DISARMED with the flag homed set", expected, because("state", "stuck", "in DISARMED the position is unknown")), nil
@@ -239,7 +239,7 @@ func unhomed(s *Subject) (conformance.Finding, error) {
 		s.player.x[i] = s.limits[i].park // inside the travel, wherever it believes to be
 	}
 	if err := s.pass(steady); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	for _, try := range []struct {
 		message seatlink.Message
@@ -247,14 +247,14 @@ func unhomed(s *Subject) (conformance.Finding, error) {
 	}{{&seatlink.Arm{Nonce: s.status.Nonce, Hash: s.status.Hash, Period: uint16(usual / time.Microsecond)}, seatlink.ResultNotHomed}, {plain(seatlink.TypePark), seatlink.ResultState}} {
 		r, heard, err := s.ask(try.message)
 		if err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		name := try.message.Type().String()
 		if r == seatlink.ResultOK && heard {
 			_ = s.pass(100 * ms)
 			state := s.status.State
 			if err := s.halt(); err != nil {
-				return conformance.Finding{}, err
+				return report.Finding{}, err
 			}
 			return fail(fmt.Sprintf("%s: %s; the state went to %v", name, answered(r, heard), state), expected, because("state", "order", "it takes %s before it is homed", name)), nil
 		}
@@ -266,11 +266,11 @@ func unhomed(s *Subject) (conformance.Finding, error) {
 		s.player.x[i] = s.limits[i].park + s.near()
 	}
 	if err := s.pass(300 * ms); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	now, err := s.fresh()
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if now.State != seatlink.StateDisarmed || now.Position != start.Position {
 		return fail(fmt.Sprintf("the state is %v, positions went from %s to %s", now.State, s.positions(&start), s.positions(&now)), expected,
@@ -288,19 +288,19 @@ func (s *Subject) positions(at *seen) string {
 	return strings.Join(out, ", ") + " " + s.unit()
 }
 
-func homing(s *Subject) (conformance.Finding, error) {
+func homing(s *Subject) (report.Finding, error) {
 	const expected = "RESULT 0, HOMING, then READY with the flag homed, at the park position"
 	if err := s.needLimits(); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if err := s.disarmed(); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	s.mark()
 	from := s.line.Now()
 	r, heard, err := s.ask(plain(seatlink.TypeHome))
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if !heard || r != seatlink.ResultOK {
 		return fail("HOME in DISARMED: "+answered(r, heard), expected, nil), nil
@@ -309,7 +309,7 @@ func homing(s *Subject) (conformance.Finding, error) {
 		return s.status.State != seatlink.StateDisarmed && s.status.State != seatlink.StateHoming
 	})
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	passed := false
 	for i := range s.trail {
@@ -324,7 +324,7 @@ func homing(s *Subject) (conformance.Finding, error) {
 	case !ended:
 		return fail(fmt.Sprintf("%v still after %.0f s", at.State, took.Seconds()), expected, nil), nil
 	case at.State == seatlink.StateFault:
-		return conformance.Finding{}, fmt.Errorf("homing failed: HOME ended in FAULT, %v; look at the home switches and the motors' supply", at.Faults)
+		return report.Finding{}, fmt.Errorf("homing failed: HOME ended in FAULT, %v; look at the home switches and the motors' supply", at.Faults)
 	case at.State != seatlink.StateReady || at.Flags&seatlink.FlagHomed == 0:
 		return fail(fmt.Sprintf("it ended in %v, flags %05b", at.State, at.Flags), expected, nil), nil
 	case !passed && !s.hello.ByHand:

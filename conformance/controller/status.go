@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"time"
 
-	"perch/conformance"
+	"perch/conformance/report"
 	"perch/proto/seatlink"
 )
 
@@ -25,16 +25,16 @@ Usual mistakes: the hash of a struct with padding; the hash of the stored limits
 	}
 }
 
-func statusRate(s *Subject) (conformance.Finding, error) {
+func statusRate(s *Subject) (report.Finding, error) {
 	const expected = "50 to 100 a second"
 	if err := s.pass(100 * ms); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	s.mark()
 	from := s.line.Now()
 	const most = 2 * time.Second
 	if err := s.pass(most); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	span := s.line.Now() - from
 	n := len(s.trail)
@@ -62,7 +62,7 @@ func statusRate(s *Subject) (conformance.Finding, error) {
 
 func ms64(d time.Duration) float64 { return d.Seconds() * 1e3 }
 
-func statusFields(s *Subject) (conformance.Finding, error) {
+func statusFields(s *Subject) (report.Finding, error) {
 	const expected = "RESULT 0 with type and number of each request, then a STATUS that has heard it; boot id, axes, hash and nonce constant"
 	var worst time.Duration
 	nonce := s.status.Nonce
@@ -71,11 +71,11 @@ func statusFields(s *Subject) (conformance.Finding, error) {
 		from := s.line.Now()
 		sequence, err := s.send(plain(seatlink.TypeStatusRequest))
 		if err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		ok, err := s.wait(patience, func() bool { return len(s.replies) > 0 && s.statuses > s.replies[0].statuses })
 		if err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		worst = max(worst, s.line.Now()-from)
 		switch {
@@ -97,16 +97,16 @@ func statusFields(s *Subject) (conformance.Finding, error) {
 	s.trip = worst
 	measured := fmt.Sprintf("20 of 20 answered; slowest %.1f ms", ms64(worst))
 	if s.status.Flags&seatlink.FlagSupply == 0 {
-		return conformance.Finding{}, errors.New("STATUS says that the motor supply is off; switch it on, or look at the polarity of its input")
+		return report.Finding{}, errors.New("STATUS says that the motor supply is off; switch it on, or look at the polarity of its input")
 	}
 	return pass(measured, expected), nil
 }
 
-func limitsRead(s *Subject) (conformance.Finding, error) {
+func limitsRead(s *Subject) (report.Finding, error) {
 	const expected = "LIMITS for each axis, valid, and CRC-32 of them as the hash; RESULT 6 for an axis that is not there"
 	s.limits = nil
 	if err := s.needLimits(); err != nil {
-		var f conformance.Finding
+		var f report.Finding
 		if s.line.Now()-s.heard > silence {
 			return f, err
 		}
@@ -114,7 +114,7 @@ func limitsRead(s *Subject) (conformance.Finding, error) {
 	}
 	now, err := s.fresh()
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	measured := ""
 	for i := range s.limits {
@@ -128,7 +128,7 @@ func limitsRead(s *Subject) (conformance.Finding, error) {
 	if s.n() < seatlink.MaxAxes {
 		r, heard, err := s.ask(&seatlink.LimitsRead{Axis: uint8(s.n())})
 		if err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		if r != seatlink.ResultValue {
 			return fail(fmt.Sprintf("LIMITS_READ of axis %d, which is not there: %s", s.n()+1, answered(r, heard)), expected, nil), nil

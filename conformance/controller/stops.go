@@ -5,7 +5,7 @@ import (
 	"math"
 	"time"
 
-	"perch/conformance"
+	"perch/conformance/report"
 	"perch/proto/seatlink"
 )
 
@@ -63,7 +63,7 @@ func (s *Subject) heldAt(share float64) error {
 		return err
 	}
 	if s.status.State != seatlink.StateHeld {
-		return conformance.Missing("a controller that is HELD after a stop away from its park position; it is in %v", s.status.State)
+		return report.Missing("a controller that is HELD after a stop away from its park position; it is in %v", s.status.State)
 	}
 	return nil
 }
@@ -95,7 +95,7 @@ func (s *Subject) measure(steadily bool, end func() error) (*stopped, error) {
 }
 
 // braked judges the way of a stop against the law. Positions are certain, times are not: so it is the distance.
-func (s *Subject) braked(st *stopped) (measured string, f *conformance.Finding) {
+func (s *Subject) braked(st *stopped) (measured string, f *report.Finding) {
 	for i := range st.from {
 		l := &s.limits[i]
 		v, direction := math.Abs(st.speed[i]), math.Copysign(1, st.speed[i])
@@ -104,7 +104,7 @@ func (s *Subject) braked(st *stopped) (measured string, f *conformance.Finding) 
 		least, most := 0.95*law-v*st.period-s.close(), 1.03*law+1.5*v*st.period+s.close()
 		measured += fmt.Sprintf("axis %d from %.3g %s/s: %.4f %s; ", i+1, v, s.unit(), gone, s.unit())
 		expected := fmt.Sprintf("axis %d: %.4f to %.4f %s (%.4f by the law, with %.4g %s/s² and %.4g %s/s³)", i+1, least, most, s.unit(), law, l.acceleration, s.unit(), l.jerk, s.unit())
-		d := &conformance.Diagnosis{Signal: "acceleration", Component: fmt.Sprintf("axis %d", i+1), Kind: "unit"}
+		d := &report.Diagnosis{Signal: "acceleration", Component: fmt.Sprintf("axis %d", i+1), Kind: "unit"}
 		switch {
 		case gone > most:
 			d.Detail = fmt.Sprintf("it brakes more weakly than its limits say: %.3g times the distance", gone/law)
@@ -119,10 +119,10 @@ func (s *Subject) braked(st *stopped) (measured string, f *conformance.Finding) 
 	return measured, nil
 }
 
-func stop(s *Subject) (conformance.Finding, error) {
+func stop(s *Subject) (report.Finding, error) {
 	const expected = "RESULT 0 to each STOP; STOPPING, then HELD, and it stays there with setpoints coming"
 	if _, err := s.start(kind{1, share, usual, 0.1, halted}); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if s.status.State != seatlink.StateArmed {
 		return s.hurried(expected), s.halt()
@@ -133,12 +133,12 @@ func stop(s *Subject) (conformance.Finding, error) {
 	p = s.put(p, plain(seatlink.TypeStop))
 	two := s.encoder.Sequence()
 	if err := s.write(p); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	s.player.plan = nil // the last position again and again, at no speed
 	held, err := s.wait(2*time.Second, func() bool { return s.status.State == seatlink.StateHeld })
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if a, heard := s.reply(one); !heard || a.Result != seatlink.ResultOK {
 		return fail("STOP in motion: "+answered(a.Result, heard), expected, nil), s.halt()
@@ -154,7 +154,7 @@ func stop(s *Subject) (conformance.Finding, error) {
 		s.player.x[i] = s.limits[i].park
 	}
 	if err := s.pass(time.Second); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if now := s.status; now.State != seatlink.StateHeld || now.Position != rest.Position {
 		return fail(fmt.Sprintf("1 s after it was HELD, with setpoints coming: %v, from %s to %s", now.State, s.positions(&rest), s.positions(&now)), expected,
@@ -163,17 +163,17 @@ func stop(s *Subject) (conformance.Finding, error) {
 	s.player.on = false
 	// STOP while PARKING, and a DISARM behind it.
 	if _, _, err := s.ask(plain(seatlink.TypePark)); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if s.status.State == seatlink.StateParking {
 		s.mark()
 		if _, _, err := s.after(s.put(s.put(nil, plain(seatlink.TypeStop)), plain(seatlink.TypeDisarm))); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		if _, err := s.wait(2*time.Second, func() bool {
 			return s.status.State != seatlink.StateParking && s.status.State != seatlink.StateStopping
 		}); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		if s.status.State != seatlink.StateHeld {
 			return fail(fmt.Sprintf("STOP and then DISARM while PARKING: it ended in %v", s.status.State), expected, because("state", "order", "after a STOP it is HELD, whatever else comes")), nil
@@ -182,7 +182,7 @@ func stop(s *Subject) (conformance.Finding, error) {
 	return pass("STOPPING and HELD at "+s.positions(&rest)+", nothing moved it after that", expected), s.ready()
 }
 
-func disarm(s *Subject) (conformance.Finding, error) {
+func disarm(s *Subject) (report.Finding, error) {
 	const expected = "RESULT 0; READY from the park position, HELD from elsewhere"
 	for _, where := range []struct {
 		share float64
@@ -190,27 +190,27 @@ func disarm(s *Subject) (conformance.Finding, error) {
 	}{{0, seatlink.StateReady}, {0.25, seatlink.StateHeld}} {
 		if where.share != 0 {
 			if err := s.needDirections(); err != nil {
-				return conformance.Finding{}, err
+				return report.Finding{}, err
 			}
 		}
 		if err := s.arm(usual, false); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		if where.share != 0 {
 			if err := s.playOut(s.moveTo(s.away(where.share)), 150*ms); err != nil {
-				return conformance.Finding{}, err
+				return report.Finding{}, err
 			}
 		}
 		r, heard, err := s.ask(plain(seatlink.TypeDisarm))
 		if err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		if !heard || r != seatlink.ResultOK {
 			return fail("DISARM while armed: "+answered(r, heard), expected, nil), s.halt()
 		}
 		// Setpoints go on coming: it must not be their end that ends it.
 		if _, err := s.wait(2*time.Second, func() bool { return s.status.State == where.end }); err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		if state := s.status.State; state != where.end {
 			return fail(fmt.Sprintf("DISARM %.0f %% of the way from the park position: 2 s later in %v", 100*where.share, state), expected,
@@ -220,22 +220,22 @@ func disarm(s *Subject) (conformance.Finding, error) {
 	return pass("READY at the park position, HELD away from it", expected), nil
 }
 
-func park(s *Subject) (conformance.Finding, error) {
+func park(s *Subject) (report.Finding, error) {
 	if err := s.heldAt(0.5); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	const expected = "RESULT 0, PARKING, READY at the park position"
 	s.hold(usual) // noted, and nothing more
 	s.mark()
 	r, heard, err := s.ask(plain(seatlink.TypePark))
 	if err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	if !heard || r != seatlink.ResultOK {
 		return fail("PARK in HELD: "+answered(r, heard), expected, nil), nil
 	}
 	if _, err := s.wait(homeMost, func() bool { return s.status.State != seatlink.StateParking && s.status.State != seatlink.StateHeld }); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	passed, trail := false, s.trail
 	for i := range s.trail {

@@ -6,7 +6,7 @@ import (
 	"math"
 	"time"
 
-	"perch/conformance"
+	"perch/conformance/report"
 	"perch/proto/seatlink"
 )
 
@@ -51,7 +51,7 @@ type Subject struct {
 	got      [seatlink.MaxAxes]seatlink.AxisLimits
 	gotAxis  [seatlink.MaxAxes]int
 	odd      int // frames of known types that do not hold what the type asks for
-	garbled  *conformance.Diagnosis
+	garbled  *report.Diagnosis
 	wire     []byte // the first bytes, for finding out what is wrong with them
 	version  uint8  // of the last HELLO, right or not
 
@@ -305,7 +305,7 @@ func (s *Subject) fresh() (seen, error) {
 		return seen{}, err
 	}
 	if s.statuses == before {
-		return seen{}, conformance.Missing("STATUS, in answer to STATUS_REQUEST or by itself")
+		return seen{}, report.Missing("STATUS, in answer to STATUS_REQUEST or by itself")
 	}
 	return s.status, nil
 }
@@ -348,7 +348,7 @@ func (s *Subject) ready() error {
 			var r seatlink.Result
 			r, _, err = s.ask(plain(seatlink.TypeHome))
 			if r == seatlink.ResultState && s.hello.ByHand {
-				return conformance.Missing("%s", levelled)
+				return report.Missing("%s", levelled)
 			}
 			if err == nil {
 				_, err = s.wait(patience, func() bool { return s.status.State != seatlink.StateDisarmed })
@@ -369,7 +369,7 @@ func (s *Subject) ready() error {
 				var r seatlink.Result
 				s.resetAt = s.line.Now()
 				if r, _, err = s.ask(plain(seatlink.TypeReset)); err == nil && r == seatlink.ResultCause {
-					return conformance.Missing("a controller without a fault; now: %v", s.status.Faults)
+					return report.Missing("a controller without a fault; now: %v", s.status.Faults)
 				}
 				if err == nil {
 					_, err = s.leave(now.State, patience)
@@ -382,7 +382,7 @@ func (s *Subject) ready() error {
 			return err
 		}
 	}
-	return conformance.Missing("a controller that comes to READY when it is homed, parked or reset; it is in %v, faults: %v", was, s.status.Faults)
+	return report.Missing("a controller that comes to READY when it is homed, parked or reset; it is in %v, faults: %v", was, s.status.Faults)
 }
 
 // halt ends motion with DISARM, and with STOP where that does nothing.
@@ -421,10 +421,10 @@ func (s *Subject) needLimits() error {
 			return err
 		}
 		if !ok {
-			return conformance.Missing("LIMITS of axis %d in answer to LIMITS_READ", i)
+			return report.Missing("LIMITS of axis %d in answer to LIMITS_READ", i)
 		}
 		if !s.got[i].Valid() {
-			return conformance.Missing("limits of axis %d that do not contradict each other", i)
+			return report.Missing("limits of axis %d that do not contradict each other", i)
 		}
 	}
 	s.axes = s.got
@@ -482,9 +482,9 @@ func (s *Subject) arm(period time.Duration, reduced bool) error {
 		if try == 2 {
 			s.player.on = false
 			if !heard {
-				return conformance.Missing("a controller that answers ARM")
+				return report.Missing("a controller that answers ARM")
 			}
-			return conformance.Missing("a controller that arms when all that the page asks for is there; RESULT: %v", r)
+			return report.Missing("a controller that arms when all that the page asks for is there; RESULT: %v", r)
 		}
 	}
 	return nil
@@ -498,7 +498,7 @@ func (s *Subject) needDirections() error {
 		}
 	}
 	if s.followed == nil || !*s.followed {
-		return conformance.Missing("axes that go where setpoints go (see follows)")
+		return report.Missing("axes that go where setpoints go (see follows)")
 	}
 	return nil
 }

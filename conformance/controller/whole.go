@@ -4,7 +4,7 @@ import (
 	"context"
 	"fmt"
 
-	"perch/conformance"
+	"perch/conformance/report"
 	"perch/proto/seatlink"
 )
 
@@ -20,18 +20,18 @@ Usual mistakes: the comparison is with nothing, or with the stored limits, so th
 hash stays.`, tighten)}
 }
 
-func tighten(s *Subject) (conformance.Finding, error) {
+func tighten(s *Subject) (report.Finding, error) {
 	const expected = "narrower: RESULT 0 and the hash of the new limits; wider in any field: RESULT 6 and nothing changes"
 	if err := s.ready(); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	s.limits = nil
 	if err := s.needLimits(); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	defer func() { s.limits = nil }()
 	if s.hash() != s.status.Hash {
-		return conformance.Finding{}, conformance.Missing("a hash that is that of the limits (see limits-read)")
+		return report.Finding{}, report.Missing("a hash that is that of the limits (see limits-read)")
 	}
 	try := func(axis int, l seatlink.AxisLimits) (seatlink.Result, bool, seen, error) {
 		r, heard, err := s.ask(&seatlink.Limits{Axis: uint8(axis), Limits: l, Tighten: true})
@@ -42,7 +42,7 @@ func tighten(s *Subject) (conformance.Finding, error) {
 		return r, heard, now, err
 	}
 	refused := 0
-	refuse := func(name string, axis int, l seatlink.AxisLimits) (*conformance.Finding, error) {
+	refuse := func(name string, axis int, l seatlink.AxisLimits) (*report.Finding, error) {
 		before := s.axes
 		r, heard, now, err := try(axis, l)
 		if err != nil {
@@ -66,11 +66,11 @@ func tighten(s *Subject) (conformance.Finding, error) {
 		l.Speed, l.Acceleration, l.Jerk = max(l.Speed-1, 1), max(l.Acceleration-1, 1), max(l.Jerk-1, 1)
 		l.ReducedSpeed = min(max(l.ReducedSpeed-1, 1), l.Speed)
 		if !l.Valid() {
-			return conformance.Finding{}, conformance.Missing("limits of axis %d that can be narrowed", i+1)
+			return report.Finding{}, report.Missing("limits of axis %d that can be narrowed", i+1)
 		}
 		r, heard, now, err := try(i, l)
 		if err != nil {
-			return conformance.Finding{}, err
+			return report.Finding{}, err
 		}
 		narrowed := s.axes
 		narrowed[i] = l
@@ -126,9 +126,9 @@ func tighten(s *Subject) (conformance.Finding, error) {
 	return pass(fmt.Sprintf("%d axes narrowed by a step; %d refused", s.n(), refused), expected), s.ready()
 }
 
-func must(f *conformance.Finding) conformance.Finding {
+func must(f *report.Finding) report.Finding {
 	if f == nil {
-		return conformance.Finding{}
+		return report.Finding{}
 	}
 	return *f
 }
@@ -142,7 +142,7 @@ Usual mistakes: homing at power on; a hold that drifts; a retry that nobody sees
 		check("restarts", "It does not restart during the run", `The boot id stays the same from the first frame to the last.
 Why it matters: a restart in motion ends all steps at once, and the position is lost.
 Usual mistakes: the processor's watchdog is shorter than the longest loop; the supply dips when the motors start; a pointer
-past its buffer.`, func(s *Subject) (conformance.Finding, error) {
+past its buffer.`, func(s *Subject) (report.Finding, error) {
 			measured := fmt.Sprintf("%d restarts in %.0f s", s.watch.boots, s.line.Now().Seconds())
 			if s.watch.boots > 0 {
 				return fail(measured, "none", because("boot_id", "time", "the cause of the last reset is said to be: %v", s.hello.ResetCause)), nil
@@ -152,10 +152,10 @@ past its buffer.`, func(s *Subject) (conformance.Finding, error) {
 	}
 }
 
-func movesByItself(s *Subject) (conformance.Finding, error) {
+func movesByItself(s *Subject) (report.Finding, error) {
 	const expected = "none"
 	if err := s.pass(500 * ms); err != nil {
-		return conformance.Finding{}, err
+		return report.Finding{}, err
 	}
 	moved := s.watch.unanswered()
 	measured := fmt.Sprintf("%d STATUS looked at over %.0f s, %d unasked motions or changes", s.watch.looked, s.line.Now().Seconds(), len(moved))
@@ -168,8 +168,8 @@ func movesByItself(s *Subject) (conformance.Finding, error) {
 // outsideChecks are the rules that the line alone cannot show.
 func outsideChecks() []Check {
 	outside := func(id, title, doc, needs string) Check {
-		return Check{ID: id, Title: title, Doc: doc, Run: func(context.Context, *Subject) (conformance.Finding, error) {
-			return conformance.Finding{Outcome: conformance.NotCheckable, Needs: needs, Unclaimed: true}, nil
+		return Check{ID: id, Title: title, Doc: doc, Run: func(context.Context, *Subject) (report.Finding, error) {
+			return report.Finding{Outcome: report.NotCheckable, Needs: needs, Unclaimed: true}, nil
 		}}
 	}
 	return []Check{

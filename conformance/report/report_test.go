@@ -1,4 +1,4 @@
-package conformance
+package report
 
 import (
 	"bytes"

@@ -1,8 +1,8 @@
-// Package conformance is how a suite of checks says whether something does what it claims, and if not, what is wrong.
+// Package report is how a suite of checks says whether something does what it claims, and if not, what is wrong.
 //
 // A suite is a plain list of checks over a subject of its own type. Run makes a Report of it; its verdict has an exit
 // code, its JSON form is for machines, Write is for people. The suites themselves are in folders of their own.
-package conformance
+package report
 
 import (
 	"context"
