@@ -9,7 +9,7 @@
 #define LATCH TICKS_MS(100)
 #define STEADY TICKS_MS(500)
 #define LINK_WITHIN TICKS_MS(60000)
-#define OWN_PERIOD TICKS_MS(2) /* of moves that no setpoint asks for */
+#define OWN_PERIOD TICKS_MS(4) /* of moves that no setpoint asks for */
 #define SHORTEST_US 2000               /* period of setpoints that this processor keeps up with */
 
 #define NEAR (METRES ? 2000000L : 8726646L) /* 2 mm or 0.5 degrees */

@@ -6,7 +6,7 @@
 #include "board.h"
 #include "hardware.h"
 
-#define RX_SIZE 128 /* powers of two */
+#define RX_SIZE 256 /* powers of two */
 #define TX_SIZE 256
 
 static volatile uint8_t rx[RX_SIZE], tx[TX_SIZE];
