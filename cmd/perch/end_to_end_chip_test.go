@@ -63,7 +63,7 @@ func TestARideOnTheFirmware(t *testing.T) {
 	r.awaitEvent("read the cautions above")
 	r.hold("a", "riding")
 	moved := func(i int) uint64 { return c.Crank(i).Edges - parked[i].Edges }
-	for deadline := time.Now().Add(patience); moved(0) < 50 || moved(1) < 50; time.Sleep(100 * time.Millisecond) {
+	for deadline := time.Now().Add(patience); moved(0) < 50 || moved(1) < 50; r.during(200 * time.Millisecond) {
 		if time.Now().After(deadline) || r.over() {
 			t.Fatalf("the cranks made %d and %d steps in the ride; events: %q", moved(0), moved(1), r.events())
 		}
