@@ -8,7 +8,9 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
+	"unicode"
 
 	"perch/conformance/feed"
 	"perch/sdk/capture"
@@ -49,9 +51,42 @@ type Feed struct {
 
 // Promises is what an author says of an adapter.
 type Promises struct {
-	Signals []vehicle.Signal // nil: what the description declares
-	Rate    float64          // Hz; 0: the description's
+	Signals []Promised // nil: what the description declares
+	Rate    float64    // Hz; 0: the description's
 	Classes []string
+}
+
+// Promised is a signal of the states table, or a group of them by what their names begin with, such as attitude.
+type Promised struct {
+	Name string
+	Any  []vehicle.Set // one of these, whole: a velocity comes in body axes or in earth axes
+}
+
+// Kept says whether the signals that were given hold what is promised.
+func (p Promised) Kept(given vehicle.Set) bool {
+	return slices.ContainsFunc(p.Any, func(s vehicle.Set) bool { return given&s == s })
+}
+
+// Signals finds what a name stands for.
+func Signals(name string) (Promised, bool) {
+	p := Promised{Name: name}
+	if x, ok := vehicle.SignalNamed(name); ok {
+		p.Any = []vehicle.Set{vehicle.Set(0).With(x)}
+		return p, true
+	}
+	if name == "velocity" {
+		p.Any = []vehicle.Set{vehicle.Set(0).With(vehicle.VelocityX, vehicle.VelocityY, vehicle.VelocityZ),
+			vehicle.Set(0).With(vehicle.VelocityN, vehicle.VelocityE, vehicle.VelocityD)}
+		return p, true
+	}
+	var set vehicle.Set
+	for x := range vehicle.SignalCount {
+		if strings.HasPrefix(x.String(), name+"_") {
+			set = set.With(x)
+		}
+	}
+	p.Any = []vehicle.Set{set}
+	return p, set != 0 && name != ""
 }
 
 // Known is a failure that its author knows of.
@@ -92,7 +127,7 @@ func Parse(path string, data []byte) (Plan, error) {
 		p.Feeds = append(p.Feeds, t.feed(folder))
 	}
 	if t, ok := top.table("promises"); ok {
-		t.only("signals", "rate_hz", "classes")
+		t.only("signals", "rate", "classes")
 		p.Promises = Promises{t.signals("signals"), t.rate(), t.texts("classes")}
 	}
 	for _, t := range top.tables("known_failures") {
@@ -114,12 +149,15 @@ func Parse(path string, data []byte) (Plan, error) {
 	return p, d.err()
 }
 
+// longestName of a feed, in bytes.
+const longestName = 80
+
 // feed reads one table of [[feeds]].
 func (t table) feed(folder string) Feed {
 	t.only("name", "capture", "deliver", "select", "command", "expect", "settings")
 	f := Feed{Folder: folder, Command: t.texts("command"), Settings: map[string]string{}}
-	if f.Name = t.needed("name", "one word in lower case, which reports show"); f.Name != "" && strings.Trim(f.Name, "abcdefghijklmnopqrstuvwxyz0123456789_-") != "" {
-		t.fault("name", "%q has other characters than lower case letters, digits, - and _; leave them out", f.Name)
+	if f.Name = t.needed("name", "a few words, which reports show"); len(f.Name) > longestName || strings.ContainsFunc(f.Name, unicode.IsControl) {
+		t.fault("name", "is no name that a report can show; give one line of at most %d letters", longestName)
 	}
 	ways := append(feed.Ways(), Alone)
 	f.Deliver = feed.Way(t.needed("deliver", fmt.Sprintf("one of %v", ways)))
@@ -161,7 +199,7 @@ func (t table) feed(folder string) Feed {
 		f.Select.FromPort, f.Select.ToPort = s.port("from_port"), s.port("to_port")
 	}
 	if e, ok := t.table("expect"); ok {
-		e.only("signals", "rate_hz")
+		e.only("signals", "rate")
 		f.Expect = Promises{Signals: e.signals("signals"), Rate: e.rate()}
 	}
 	if s, ok := t.table("settings"); ok {
@@ -173,11 +211,11 @@ func (t table) feed(folder string) Feed {
 }
 
 // signals reads names of the states table.
-func (t table) signals(key string) (out []vehicle.Signal) {
+func (t table) signals(key string) (out []Promised) {
 	for i, name := range t.texts(key) {
-		s, ok := vehicle.SignalNamed(name)
+		s, ok := Signals(name)
 		if !ok {
-			t.fault(fmt.Sprintf("%s[%d]", key, i), "%q is no signal of the states table; names are such as %v", name, vehicle.AngularVelocityP)
+			t.fault(fmt.Sprintf("%s[%d]", key, i), "%q is no signal of the states table, nor a group of them; names are such as %v, groups such as attitude", name, vehicle.AngularVelocityP)
 			continue
 		}
 		out = append(out, s)
@@ -185,11 +223,17 @@ func (t table) signals(key string) (out []vehicle.Signal) {
 	return out
 }
 
-// rate reads rate_hz.
+// rate reads how many states a second.
 func (t table) rate() float64 {
-	v, ok := t.number("rate_hz")
-	if ok && !(v > 0 && v <= 10_000) {
-		t.fault("rate_hz", "is %g; give how many states a second, above 0 and up to 10000", v)
+	text := t.text("rate")
+	if text == "" && !t.has("rate") {
+		return 0
+	}
+	number, hz := strings.CutSuffix(text, "Hz")
+	v, err := strconv.ParseFloat(strings.TrimSpace(number), 64)
+	if _, given := t.values["rate"].(string); given && (err != nil || !hz || !(v > 0 && v <= 10_000)) {
+		t.fault("rate", `is %q; give how many states a second, such as "50 Hz", up to 10000 Hz`, text)
+		return 0
 	}
 	return v
 }

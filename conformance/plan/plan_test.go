@@ -30,11 +30,14 @@ func TestExample(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	set := func(x ...vehicle.Signal) vehicle.Set { return vehicle.Set(0).With(x...) }
+	attitude := Promised{"attitude", []vehicle.Set{set(vehicle.AttitudeW, vehicle.AttitudeX, vehicle.AttitudeY, vehicle.AttitudeZ)}}
+	velocity := Promised{"velocity", []vehicle.Set{set(vehicle.VelocityX, vehicle.VelocityY, vehicle.VelocityZ), set(vehicle.VelocityN, vehicle.VelocityE, vehicle.VelocityD)}}
 	want := Plan{Path: path,
 		Feeds: []Feed{{Name: "turns", Capture: turns, Deliver: "udp", Folder: dir, Settings: map[string]string{"listen": "udp://{feed}"},
 			Select: capture.Selection{Protocol: capture.UDP, FromPort: 49000, ToPort: 14550},
-			Expect: Promises{Signals: []vehicle.Signal{vehicle.AttitudeW, vehicle.AngularVelocityP}, Rate: 50}}},
-		Promises: Promises{Signals: []vehicle.Signal{vehicle.AttitudeW, vehicle.AttitudeX, vehicle.AttitudeY, vehicle.AttitudeZ}, Rate: 50, Classes: []string{"aeroplane"}},
+			Expect: Promises{Signals: []Promised{attitude, {"airspeed_m_s", []vehicle.Set{vehicle.Set(0).With(vehicle.Airspeed)}}}, Rate: 50}}},
+		Promises: Promises{Signals: []Promised{attitude, velocity}, Rate: 50, Classes: []string{"aeroplane"}},
 		Known:    []Known{{Check: "log", Reason: "the library it uses prints each packet; to be replaced", Line: 1 + strings.Count(full[:strings.Index(full, "[[known")], "\n")}},
 	}
 	if d := cmp.Diff(want, p); d != "" {
@@ -53,10 +56,10 @@ func TestFaults(t *testing.T) {
 	const text = `promise = 1
 [promises]
 signals = ["attitude_w", "roll_deg"]
-rate_hz = "fast"
+rate = "fast"
 
 [[feeds]]
-name = "Über"
+name = "a\tb"
 deliver = "pigeon"
 [feeds.settings]
 listen = ["a"]
@@ -66,7 +69,7 @@ name = "two"
 deliver = "udp"
 capture = "nowhere.pcap"
 select = { protocol = "sctp", to_port = 70000 }
-expect = { rate_hz = -1 }
+expect = { rate = "-1 Hz" }
 
 [[feeds]]
 name = "two"
@@ -82,10 +85,10 @@ check = "rate"
 	}
 	lines := strings.Split(err.Error(), "\n")
 	for i, want := range []string{
-		"p.toml:1: promise: unknown key", `p.toml:3: promises.signals[1]: "roll_deg" is no signal`, "p.toml:4: promises.rate_hz: is fast",
-		`p.toml:7: feeds[0].name: "Über"`, `p.toml:8: feeds[0].deliver: "pigeon"`, "p.toml:10: feeds[0].settings.listen: is no text",
+		"p.toml:1: promise: unknown key", `p.toml:3: promises.signals[1]: "roll_deg" is no signal`, "p.toml:4: promises.rate: is \"fast\"",
+		"p.toml:7: feeds[0].name: is no name", `p.toml:8: feeds[0].deliver: "pigeon"`, "p.toml:10: feeds[0].settings.listen: is no text",
 		"p.toml:15: feeds[1].capture: nowhere.pcap is no file", `p.toml:16: feeds[1].select.protocol: "sctp"`, "p.toml:16: feeds[1].select.to_port: is 70000",
-		"p.toml:17: feeds[1].expect.rate_hz: is -1", "p.toml:19: feeds[2].capture: is missing", `p.toml:20: feeds[2].name: "two" is the name of two`,
+		"p.toml:17: feeds[1].expect.rate: is \"-1 Hz\"", "p.toml:19: feeds[2].capture: is missing", `p.toml:20: feeds[2].name: "two" is the name of two`,
 		"p.toml:22: feeds[2].speed: unknown key", "p.toml:24: known_failures[0].reason: is missing",
 	} {
 		if i >= len(lines) || !strings.HasPrefix(lines[i], want) {
