@@ -67,7 +67,8 @@ func (f *Failure) Error() string {
 }
 
 // launch starts a program and asks it what it is. Where it fails nothing of the program is left.
-func launch(ctx context.Context, p Program, o Options) (*child, sdk.Description, error) {
+// versions are those of the protocol that it is offered.
+func launch(ctx context.Context, p Program, o Options, versions ...int) (*child, sdk.Description, error) {
 	none := sdk.Description{}
 	if len(p.Command) == 0 || p.Command[0] == "" {
 		return nil, none, fmt.Errorf("source %s: it has no command: give one", p.Name)
@@ -101,9 +102,13 @@ func launch(ctx context.Context, p Program, o Options) (*child, sdk.Description,
 		go o.Notify(Event{Name: p.Name, Phase: Running, Level: slog.LevelWarn, Text: fmt.Sprintf("source %s: it prints more than %d lines a second; the rest is dropped and counted", p.Name, lineRate)})
 	})
 	c.proc = newProcess(p, c.out)
+	offered := map[int]goplugin.PluginSet{}
+	for _, v := range versions {
+		offered[v] = goplugin.PluginSet{}
+	}
 	c.client = goplugin.NewClient(&goplugin.ClientConfig{
 		HandshakeConfig:  sdk.Handshake(),
-		VersionedPlugins: map[int]goplugin.PluginSet{sdk.ProtocolVersion: {}},
+		VersionedPlugins: offered,
 		RunnerFunc: func(_ hclog.Logger, spec *exec.Cmd, dir string) (runner.Runner, error) {
 			c.proc.prepare(environment(os.Environ(), p.Env, append(spec.Env, "PLUGIN_CLIENT_CERT="+text)), dir)
 			return c.proc, nil
@@ -180,27 +185,35 @@ func (c *child) check(ctx context.Context, d sdk.Description, settings map[strin
 	if _, faults := d.Check(settings); len(faults) > 0 {
 		return &SettingsError{c.program.Name, faults}
 	}
+	faults, _, err := c.validate(ctx, settings)
+	if err != nil {
+		return err
+	}
+	if len(faults) > 0 {
+		return &SettingsError{c.program.Name, faults}
+	}
+	return nil
+}
+
+// validate asks the adapter itself. answers is false where it leaves that to its description.
+func (c *child) validate(ctx context.Context, settings map[string]string) (faults []sdk.Fault, answers bool, err error) {
 	call, cancel := context.WithTimeout(ctx, c.options.pace.describe)
 	defer cancel()
 	defer c.limit()()
 	r, err := c.service.ValidateSettings(call, adapterv1.ValidateSettingsRequest_builder{Settings: settings}.Build())
 	if status.Code(err) == codes.Unimplemented {
-		return nil // the description said all there is
+		return nil, false, nil
 	}
 	if err != nil {
-		return c.why(err)
+		return nil, false, c.why(err)
 	}
-	var faults []sdk.Fault
 	for _, f := range r.GetFaults() {
 		if len(faults) == 32 {
 			break
 		}
 		faults = append(faults, sdk.Fault{Key: tidy(f.GetKey(), 64), Message: tidy(f.GetMessage(), 300)})
 	}
-	if len(faults) > 0 {
-		return &SettingsError{c.program.Name, faults}
-	}
-	return nil
+	return faults, true, nil
 }
 
 // dialing are the options of the connection. Ours come after go-plugin's and win.

@@ -170,7 +170,7 @@ func (o Options) withDefaults() Options {
 // Describe starts the program, asks what it is, and ends it.
 func Describe(ctx context.Context, p Program, log *slog.Logger) (sdk.Description, error) {
 	o := Options{Log: log}.withDefaults()
-	c, d, err := launch(ctx, p, o)
+	c, d, err := launch(ctx, p, o, sdk.ProtocolVersion)
 	if err != nil {
 		return sdk.Description{}, err
 	}
@@ -182,7 +182,7 @@ func Describe(ctx context.Context, p Program, log *slog.Logger) (sdk.Description
 // here (SettingsError has every fault); what fails later is told through Options.Notify and tried again.
 func Start(ctx context.Context, p Program, settings map[string]string, o Options) (*Source, error) {
 	o = o.withDefaults()
-	c, d, err := launch(ctx, p, o)
+	c, d, err := launch(ctx, p, o, sdk.ProtocolVersion)
 	if err != nil {
 		return nil, err
 	}

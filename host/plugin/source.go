@@ -151,7 +151,7 @@ func (s *Source) again(ctx context.Context) (*child, error) {
 	s.status.Restarts++
 	s.enter(Starting)
 	s.mu.Unlock()
-	c, d, err := launch(ctx, s.program, s.options)
+	c, d, err := launch(ctx, s.program, s.options, sdk.ProtocolVersion)
 	if err != nil {
 		return nil, err
 	}
