@@ -31,6 +31,7 @@ var mayImport = map[string][]string{
 	"host/ride":                   {"proto/seatlink", "sdk", "host"},
 	"host/measure":                {"proto/seatlink", "sdk", "host"},
 	"host/jog":                    {"proto/seatlink", "host"},
+	"host/signs":                  {"sdk"},
 	"host/commissioning":          {"proto/seatlink", "host"},
 	"host/chain":                  {"sdk/vehicle", "host/pose", "host/source", "host/estimate", "host/cueing", "host/mechanism", "host/guard"},
 	"host/commissioning/drawing":  {"host/config", "host/mechanism", "host/pose"},
