@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -11,19 +12,44 @@ import (
 	"golang.org/x/term"
 
 	"perch/conformance/report"
+	"perch/conformance/states"
 )
 
 func conformCommand() *cobra.Command {
+	var o conformStatesOptions
 	c := &cobra.Command{
 		Use:   "conform",
 		Short: "Prove that something keeps to its protocol, or say what is wrong with it",
 		Long: `Prove that something keeps to its protocol, or say what is wrong with it and how to mend it.
 
+--states judges vehicle states that were recorded: a recording of a ride, or a states table as CSV or JSON lines, packed with gzip or
+not. Columns may be missing and cells empty. What the recording does not show is told, with the motion that would show it.
+
 Exit codes: 0 conforms, in part too; 1 does not; 2 could not be judged.`,
-		Example: "  perch conform controller --port /dev/ttyACM0\n  perch conform controller --explain brake-law",
-		Args:    subcommand,
-		RunE:    help,
+		Example: `  perch conform --states flight.csv
+  perch conform --states ride.perchrec --require attitude --require angular_velocity --json
+  perch conform --explain turning_roll
+  perch conform controller --port /dev/ttyACM0`,
+		Args: subcommand,
+		RunE: func(c *cobra.Command, args []string) error {
+			switch {
+			case o.explain != "":
+				return explained(c.OutOrStdout(), states.Checks(), o.explain)
+			case o.file != "":
+				return conformStates(c.Context(), c.OutOrStdout(), o)
+			case c.Flags().NFlag() > 0:
+				return refuse(errors.New("--states: missing; name the file that is to be judged"))
+			}
+			return help(c, args)
+		},
 	}
+	f := c.Flags()
+	f.StringVar(&o.file, "states", "", "judge the states in this `FILE`")
+	f.StringVar(&o.source, "source", "", "of a recording of several sources, the `NAME` of the one that is meant")
+	f.BoolVar(&o.json, "json", false, "the report as JSON, for machines")
+	f.StringSliceVar(&o.require, "require", nil, "fail unless this `SIGNAL`, or group such as velocity, is shown right (repeatable)")
+	f.StringSliceVar(&o.only, "only", nil, "only the check with this `ID` (repeatable)")
+	f.StringVar(&o.explain, "explain", "", "explain the check with this `ID`, and try nothing")
 	c.AddCommand(conformControllerCommand())
 	return c
 }

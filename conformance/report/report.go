@@ -93,6 +93,9 @@ type Report struct {
 	Subject string   `json:"subject,omitempty"` // what was judged
 	Problem string   `json:"problem,omitempty"` // why the run ended early
 	Checks  []Result `json:"checks"`
+
+	// Outside is how Write calls what was neither checkable nor promised; "": not for this suite to see.
+	Outside string `json:"-"`
 }
 
 // Judge sets the verdict from the checks: one that failed decides; with a Problem, or with nothing checked, it could

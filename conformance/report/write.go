@@ -59,7 +59,11 @@ func (r *Report) Write(w io.Writer, explain string) error {
 	}
 	fmt.Fprintf(&b, "%s %s (%s)\n", subject, r.Verdict.words(), strings.Join(counts, ", "))
 	if len(outside) > 0 && r.Problem == "" {
-		fmt.Fprintf(&b, "not for this suite to see, try them by hand: %s\n", strings.Join(outside, ", "))
+		heading := r.Outside
+		if heading == "" {
+			heading = "not for this suite to see, try them by hand"
+		}
+		fmt.Fprintf(&b, "%s: %s\n", heading, strings.Join(outside, ", "))
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
@@ -81,7 +85,10 @@ func (c *Result) write(b *strings.Builder, explain string) {
 	line("expected", c.Expected)
 	line("needs", c.Needs)
 	if c.Diagnosis != nil {
-		line("diagnosis", c.Diagnosis.String())
+		line("diagnosis", c.Diagnosis.line())
+		for i := range c.Diagnosis.Alternatives {
+			line("or", c.Diagnosis.Alternatives[i].line())
+		}
 	}
 	if c.Series != nil {
 		for l := range strings.Lines(c.Series.Plot(60, 8)) {
@@ -94,8 +101,17 @@ func (c *Result) write(b *strings.Builder, explain string) {
 	b.WriteByte('\n')
 }
 
-// String says the diagnosis in a line.
+// String says the diagnosis in a line, with its alternatives.
 func (d *Diagnosis) String() string {
+	out := d.line()
+	for i := range d.Alternatives {
+		out += "; or " + d.Alternatives[i].String()
+	}
+	return out
+}
+
+// line says the diagnosis without its alternatives.
+func (d *Diagnosis) line() string {
 	var parts []string
 	for _, p := range []string{d.Signal, d.Component, d.Kind} {
 		if p != "" {
@@ -109,11 +125,8 @@ func (d *Diagnosis) String() string {
 		}
 		out += d.Detail
 	}
-	if d.Scale != 0 {
+	if d.Scale != 0 && d.Scale != 1 {
 		out += fmt.Sprintf(" (times %g)", d.Scale)
-	}
-	for i := range d.Alternatives {
-		out += "; or " + d.Alternatives[i].String()
 	}
 	return out
 }

@@ -83,11 +83,11 @@ from the right); angles from 0 to 360 deg.`}
 	}
 	return []rule{
 		turning("roll", "x", "roll", "p", "rolling to and fro, at 20 deg/s or more, for 5 s together", "a roll that is positive left side down"),
-		turning("pitch", "y", "pitch", "q", "pitching up and down, or a banked turn, at 20 deg/s or more, for 5 s together", "a pitch that is positive nose down"),
+		turning("pitch", "y", "pitch", "q", "pitching up and down, at 20 deg/s or more, for 5 s together", "a pitch that is positive nose down"),
 		turning("yaw", "z", "yaw", "r", "turning at 20 deg/s or more, for 5 s together", "a heading that is counted counter-clockwise"),
 		forced("x", "forward when it speeds up, and along the nose what is not gravity", "speeding up and braking at 3 m/s² or more, or the nose 20 deg up or down, for 5 s together", "the sign of braking"),
 		forced("y", "to the right what the wheels or a slip push", "a skid, a side slip or a turn on the ground, with 3 m/s² or more to the side, for 5 s together", "left for right"),
-		forced("z", "minus 9.81 m/s² at rest and level, more in a turn or a loop", "5 s of recording with gravity in it", "load factors in g, positive upwards"),
+		forced("z", "minus 9.81 m/s² at rest and level, more in a turn or a loop", "5 s upright, or in a turn or a loop", "load factors in g, positive upwards"),
 		moved("earth", earth, "north", "Velocity north fits the change of position, or the specific force", "moving north or south at 5 m/s or more, for 10 s together"),
 		moved("earth", earth, "east", "Velocity east fits the change of position, or the specific force", "moving east or west at 5 m/s or more, for 10 s together"),
 		moved("earth", earth, "down", "Velocity down fits the change of position, or the specific force", "a climb or descent of 3 m/s or more, for 10 s together"),
@@ -300,11 +300,14 @@ func (s *Subject) standing(r rule, evidence []consistency.Shown) report.Finding 
 	case r.family == "clock":
 		return report.Finding{Outcome: report.NotCheckable, Needs: r.needs}
 	case given == 0:
-		f := none("a signal that is not given")
+		var groups []string
+		promised := false
 		for _, h := range r.homes {
-			f.Unclaimed = f.Unclaimed && s.options.Promised&h.signals == 0
-			f.Needs = words(string(h.group)) + ", which is not given"
+			promised = promised || s.options.Promised&h.signals != 0
+			groups = append(groups, words(string(h.group)))
 		}
+		f := none(strings.Join(groups, " and ") + ", given")
+		f.Unclaimed = !promised
 		return f
 	case shown:
 		return pass("in %s stretches of the recording that tell, another sign or unit would not do", seen[0])

@@ -122,11 +122,23 @@ func Judge(ctx context.Context, given []vehicle.State, o Options) report.Report 
 		r.Judge()
 		return r
 	}
-	return report.Run(ctx, s, checks, nil)
+	r := report.Run(ctx, s, checks, nil)
+	r.Outside = "not given, so not judged"
+	return r
 }
 
 // Checks are all of them, in the order in which they are told.
 func Checks() []Check { return append(streamChecks(), physicsChecks()...) }
+
+// Known says which of the names is no signal of the states table and no group of them.
+func Known(names []string) error {
+	for _, name := range names {
+		if _, err := signalsNamed(name); err != nil {
+			return err
+		}
+	}
+	return nil
+}
 
 // signalsNamed finds a signal of the states table, or the signals of a group.
 func signalsNamed(name string) (vehicle.Set, error) {

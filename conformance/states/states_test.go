@@ -1,0 +1,45 @@
+package states
+
+import (
+	"fmt"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"perch/conformance/report"
+)
+
+// flights are recorded by an independent integrator: conformance/consistency/testdata/flights.py, with SciPy.
+func flights(t testing.TB) map[string]Table {
+	t.Helper()
+	files, err := filepath.Glob("../consistency/testdata/*.csv.gz")
+	if err != nil || len(files) == 0 {
+		t.Fatal("no flights", err)
+	}
+	out := map[string]Table{}
+	for _, file := range files {
+		x, err := Load(file, "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		out[strings.TrimSuffix(filepath.Base(file), ".csv.gz")] = x
+	}
+	return out
+}
+
+func TestRightFlightsConform(t *testing.T) {
+	for name, x := range flights(t) {
+		r := Judge(t.Context(), x.States, Options{Faults: x.Faults})
+		if r.Verdict != report.Conforms && r.Verdict != report.ConformsInPart {
+			t.Errorf("%s: %s", name, r.Verdict)
+		}
+		for _, c := range r.Checks {
+			if c.Outcome == report.Fail || c.Outcome == report.Warn {
+				t.Errorf("%s, %s: %s, %s %v", name, c.ID, c.Outcome, c.Measured, c.Diagnosis)
+			}
+			if testing.Verbose() {
+				fmt.Printf("%-12s %-16s %-13s %v %s | %s\n", name, c.ID, c.Outcome, c.Unclaimed, c.Measured, c.Needs)
+			}
+		}
+	}
+}
