@@ -118,7 +118,7 @@ func testRide(h *host) {
 	h.arm()
 	h.sway([2]float64{20 * degree, 12 * degree}, [2]float64{0.8, 1.3})
 	began := h.next
-	h.during(3 * time.Second)
+	h.during(1600 * ms)
 	ended := h.next
 	h.rest()
 	h.during(100 * ms)
@@ -208,7 +208,7 @@ func testTopSpeed(h *host) {
 	top := float64(h.limits[0].Speed) * 1e-6 * 0.98
 	amplitude := min(float64(h.limits[0].High)*1e-9, -float64(h.limits[0].Low)*1e-9) * 0.9
 	h.sway([2]float64{amplitude, amplitude}, [2]float64{top / amplitude / (2 * math.Pi), top / amplitude / (2 * math.Pi)})
-	h.during(2500 * ms)
+	h.during(1600 * ms)
 	for i := range 2 {
 		track := h.history(i)
 		want := stepsOf(h, i, top)
@@ -251,7 +251,7 @@ func testLinkCut(h *host) {
 	h.arm()
 	h.sway([2]float64{20 * degree, 12 * degree}, [2]float64{0.8, 1.3})
 	h.during(1500 * ms)
-	for phase := range 9 {
+	for phase := range 6 {
 		h.try(fmt.Sprintf("phase %d", phase), func(h *host) {
 			ride := h.path
 			h.path = nil
@@ -319,7 +319,7 @@ func testLinkCut(h *host) {
 			h.known()
 			h.arm()
 		})
-		h.during(137 * ms)
+		h.during(173 * ms)
 	}
 }
 
@@ -366,9 +366,9 @@ func testSingleBits(h *host) {
 	h.t.Logf("%d wrong frames", len(wrong))
 	before := h.fresh()
 	for n := 0; n < len(wrong); {
-		// After the setpoint, half of what the line could carry.
+		// After the setpoint, what fills two thirds of the line.
 		line := h.frame(h.next)
-		for range 7 {
+		for range 9 {
 			if n < len(wrong) {
 				line = append(line, wrong[n]...)
 				n++
@@ -645,14 +645,14 @@ func (h *host) frameOf(path func(time.Duration) [2]float64) []byte {
 
 // testClumps: a bridge that gathers frames hands them on at once. The ride goes on, bounded, and ends where it should.
 func testClumps(h *host) {
-	for _, c := range []struct{ period, clump time.Duration }{{500 * time.Microsecond * 4, ms}, {2 * ms, 16 * ms}, {4 * ms, 16 * ms}} {
+	for _, c := range []struct{ period, clump time.Duration }{{2 * ms, ms}, {2 * ms, 16 * ms}} {
 		h.try(fmt.Sprintf("every %v", c.clump), func(h *host) {
 			h.period = c.period
 			h.arm()
 			h.sway([2]float64{20 * degree, 12 * degree}, [2]float64{0.8, 1.3})
 			began := h.next
 			var held []byte
-			for end := h.next + 800*ms; h.next < end; {
+			for end := h.next + 600*ms; h.next < end; {
 				held = append(held, h.frame(h.next)...)
 				h.next += h.period
 				if clump := h.next / c.clump * c.clump; clump > h.next-h.period || c.clump < h.period {
@@ -710,18 +710,12 @@ func testArming(h *host) {
 		wrong := h.armFrame(false)
 		wrong.Hash ^= 1
 		h.want(wrong, seatlink.ResultHash)
-		h.during(10 * ms) // the STATUS after it
-		if h.status().Nonce == old {
-			h.t.Error("the nonce is the same after an ARM")
-		}
 		stale := h.armFrame(false)
 		stale.Nonce = old
 		h.want(stale, seatlink.ResultNonce)
-		h.during(10 * ms)
 		short := h.armFrame(false)
 		short.Period = 499
 		h.want(short, seatlink.ResultValue)
-		h.during(10 * ms)
 		h.last = [2]float64{at[0] + 0.6*degree, at[1]}
 		h.path = func(time.Duration) [2]float64 { return [2]float64{at[0] + 0.6*degree, at[1]} }
 		h.during(20 * ms)

@@ -189,10 +189,14 @@ func (h *host) wait(most time.Duration, what string, ok func() bool) {
 // ask sends a command and gives its RESULT.
 func (h *host) ask(m seatlink.Message) seatlink.Result {
 	h.t.Helper()
+	nonce := h.status().Nonce
 	n := h.send(m)
 	h.wait(60*ms, m.Type().String()+"'s RESULT", func() bool { _, ok := h.results[n]; return ok })
 	r := h.results[n]
 	delete(h.results, n)
+	if m.Type() == seatlink.TypeArm {
+		h.wait(60*ms, "new nonce after ARM", func() bool { return h.status().Nonce != nonce })
+	}
 	return r
 }
 
