@@ -279,7 +279,7 @@ func TestAWholeCommissioningOnAPort(t *testing.T) {
 	for _, name := range commissioning.Steps() {
 		out, code := b.operate("Has the seat home switches", name, "--seat-file", b.file) // nobody can press those
 		if strings.Contains(out, "came too late") || strings.Contains(out, "does not answer any more") {
-			t.Skip("this machine is too busy: the simulated controller came too late to answer")
+			t.Skipf("this machine is too busy: the simulated controller came too late to answer\n%s", out)
 		}
 		if code != exitDone {
 			t.Fatalf("%s: %d\n%s", name, code, out)

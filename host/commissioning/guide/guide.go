@@ -329,6 +329,8 @@ func (b *bench) hold(instruction string, press func() jog.Press, done func(s *jo
 				return false, errLate
 			case s.State == jog.Fault:
 				return false, wrong("find the cause, mend it, and do this step again", "the controller reports %s (%s)", s.Status.State, s.Status.Faults)
+			case s.Refused && s.Status.LastResult == seatlink.ResultStale:
+				return false, errLate
 			case s.Refused:
 				return false, wrong("see that the seat file's travel and speeds are inside the limits in the controller's firmware", "the controller does not arm: %s", s.Status.LastResult)
 			}
@@ -404,7 +406,7 @@ func (a *absence) lasts(s *jog.Snapshot) bool {
 
 var errAway = errors.New("the controller does not answer any more; check the cable and do this step again")
 
-var errLate = errors.New("the controller stopped by itself: setpoints came too late; end other programs on this computer and do this step again")
+var errLate = errors.New("setpoints came too late for the controller; end other programs on this computer and do this step again")
 
 var errStopped = errors.New("stopped by the stop key; nothing was recorded, do this step again")
 
@@ -446,7 +448,7 @@ func (b *bench) patiently(do func() error) error {
 		if !errors.Is(err, errLate) || try == 3 {
 			return err
 		}
-		b.Operator.Tell("This computer was late with a setpoint, and the controller stopped by itself, as it should. Once more.")
+		b.Operator.Tell("This computer was late with a setpoint, and the controller did not go on, as it should. Once more.")
 		if err := b.home(); err != nil {
 			return err
 		}
