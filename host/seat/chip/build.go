@@ -133,7 +133,7 @@ func (f *Firmware) measure(t testing.TB) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer file.Close()
+	defer func() { _ = file.Close() }()
 	const dataSpace = 0x800000 // where avr-gcc puts RAM
 	for _, s := range file.Sections {
 		if s.Flags&elf.SHF_ALLOC == 0 {
@@ -158,7 +158,7 @@ func (f *Firmware) functions(t testing.TB) (out functions) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer file.Close()
+	defer func() { _ = file.Close() }()
 	symbols, err := file.Symbols()
 	if err != nil {
 		t.Fatal(err)

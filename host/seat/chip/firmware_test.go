@@ -227,20 +227,20 @@ func testTopSpeed(h *host) {
 }
 
 // brake is the page's brake law, one axis, from x, v, a: the way still to go, and how long it takes.
-func brake(v, a float64, l *seatlink.AxisLimits, T float64) (way, seconds float64) {
+func brake(v, a float64, l *seatlink.AxisLimits, dt float64) (way, seconds float64) {
 	most, jerk := float64(l.Acceleration)*1e-3, float64(l.Jerk)*1e-3
-	d := jerk * T
+	d := jerk * dt
 	a = min(max(a, -most), most)
 	for n := 0; n < 5000; n++ {
 		if math.Abs(v) < 1e-9 && math.Abs(a) <= d {
-			return way, float64(n) * T
+			return way, float64(n) * dt
 		}
-		k := math.Floor((math.Sqrt(1+8*math.Abs(v)/(T*d)) - 1) / 2)
-		u := (math.Abs(v)/T + d*k*(k+1)/2) / (k + 1)
+		k := math.Floor((math.Sqrt(1+8*math.Abs(v)/(dt*d)) - 1) / 2)
+		u := (math.Abs(v)/dt + d*k*(k+1)/2) / (k + 1)
 		b := min(max(-math.Copysign(u, v), -most), most)
 		a = min(max(b, a-d), a+d)
-		v += a * T
-		way += v * T
+		v += a * dt
+		way += v * dt
 	}
 	return way, math.Inf(1)
 }
