@@ -24,13 +24,19 @@ func TestMain(m *testing.M) {
 				os.Exit(1)
 			}
 		},
+		"play": func() {
+			if err := play(os.Args[1], os.Args[2]); err != nil {
+				fmt.Fprintln(os.Stderr, err)
+				os.Exit(1)
+			}
+		},
 	})
 }
 
 // TestScripts runs the program as an operator would: see testdata/script.
 func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
-		Dir: "testdata/script", RequireExplicitExec: true,
+		Dir: "testdata/script", RequireExplicitExec: true, Setup: withLanguages, Condition: condition,
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){"waitfor": waitFor, "sleep": sleep},
 	})
 }

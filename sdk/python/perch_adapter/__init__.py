@@ -13,7 +13,7 @@ except ImportError as missing:
     sys.exit("this adapter needs %s for %s: apt-get install python3-grpcio python3-protobuf python3-cryptography, or "
              "python3 -m pip install grpcio protobuf cryptography" % (missing.name, sys.executable))
 
-from . import axes, certificate, units
+from . import axes, certificate, udp, units
 from .adapter import Adapter, SourceError
 from .sender import Sender, Stop
 from .serve import run, serve
@@ -24,5 +24,5 @@ from .state import (ABSENT, ANGULAR_VELOCITY, ATTITUDE, PAUSED, POSITION, RUNNIN
 __all__ = [
     "ABSENT", "ANGULAR_VELOCITY", "ATTITUDE", "Adapter", "BOOLEAN", "CHOICE", "DURATION", "INTEGER", "NUMBER", "PAUSED",
     "POSITION", "RUNNING", "SIGNALS", "SPECIFIC_FORCE", "STRING", "Sender", "Setting", "Settings", "SourceError", "State",
-    "Stop", "VELOCITY_BODY", "VELOCITY_EARTH", "axes", "certificate", "run", "serve", "units",
+    "Stop", "VELOCITY_BODY", "VELOCITY_EARTH", "axes", "certificate", "run", "serve", "udp", "units",
 ]
