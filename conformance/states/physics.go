@@ -9,6 +9,7 @@ import (
 
 	"perch/conformance/consistency"
 	"perch/conformance/report"
+	"perch/sdk/axes"
 	"perch/sdk/vehicle"
 )
 
@@ -33,6 +34,12 @@ type rule struct {
 var families = map[string]string{
 	"turning": "turning", "force": "force", "gravity": "force", "weight": "force", "rest": "force", "track": "velocity", "two_velocities": "velocity",
 	"air": "air", "ground": "ground", "arrival": "clock", "rate": "clock", "range": "air",
+}
+
+// owns is the family that a signal's mistakes are told in, if one of its relations is broken.
+var owns = map[consistency.Group]string{
+	consistency.AngularVelocity: "turning", consistency.Attitude: "turning", consistency.SpecificForce: "force", consistency.Velocity: "velocity",
+	consistency.Position: "velocity", consistency.Airspeed: "air", consistency.AngleOfAttack: "air", consistency.Sideslip: "air",
 }
 
 func vec(first vehicle.Signal) vehicle.Set { return vehicle.Set(0).With(first, first+1, first+2) }
@@ -114,10 +121,16 @@ func physicsChecks() []Check {
 	var out []Check
 	for _, r := range rules() {
 		out = append(out, Check{ID: r.id, Title: r.title, Doc: r.doc, Run: func(_ context.Context, s *Subject) (report.Finding, error) {
-			return s.physics()[r.id], nil
+			return s.physics().findings[r.id], nil
 		}})
 	}
 	return out
+}
+
+// physics is what is known of what holds between signals.
+type physics struct {
+	findings map[string]report.Finding
+	mistaken []consistency.Group // signals of which a mistake is told
 }
 
 // judged is what is known while the rules are gone through.
@@ -158,7 +171,7 @@ func (j *judged) tell(family, component string, f report.Finding) (id string) {
 	return j.rules[best].id
 }
 
-func (s *Subject) judgePhysics() map[string]report.Finding {
+func (s *Subject) judgePhysics() physics {
 	dead, mender := s.dead()
 	ordered := s.ordered(dead)
 	result := consistency.Judge(ordered)
@@ -189,7 +202,11 @@ func (s *Subject) judgePhysics() map[string]report.Finding {
 		j.found["clock"] = s.clock(j)
 	}
 	s.demand(j, evidence)
-	return j.found
+	out := physics{findings: j.found}
+	for _, m := range result.Mistakes {
+		out.mistaken = append(out.mistaken, m.Group)
+	}
+	return out
 }
 
 func (s *Subject) tellMistake(j *judged, result consistency.Result, ordered []vehicle.State, i int, m consistency.Mistake) {
@@ -211,6 +228,11 @@ func (s *Subject) tellMistake(j *judged, result consistency.Result, ordered []ve
 	family := "clock"
 	if m.Group != consistency.Clock && len(m.Relations) > 0 {
 		family = families[m.Relations[0]]
+		for _, r := range m.Relations[1:] { // that of the signal itself, where it is among those that are broken
+			if families[r] == owns[m.Group] {
+				family = families[r]
+			}
+		}
 	}
 	f.Expected = expected(family)
 	id := j.tell(family, m.Component, f)
@@ -304,7 +326,11 @@ func (s *Subject) standing(r rule, evidence []consistency.Shown) report.Finding 
 		promised := false
 		for _, h := range r.homes {
 			promised = promised || s.options.Promised&h.signals != 0
-			groups = append(groups, words(string(h.group)))
+			for _, k := range s.tracks {
+				if k.signals() == h.signals {
+					groups = append(groups, k.title)
+				}
+			}
 		}
 		f := none(strings.Join(groups, " and ") + ", given")
 		f.Unclaimed = !promised
@@ -403,18 +429,28 @@ func (s *Subject) gives(g consistency.Group) bool {
 	return slices.ContainsFunc(s.tracks, func(k *track) bool { return k.name == string(g) && len(k.at) > 1 })
 }
 
-// flies counts the moments in flight, by a steep climb or descent, at which the states say that it is not on the ground.
-func (s *Subject) flies() int {
-	k, v := s.find(vehicle.OnGround), s.find(vehicle.VelocityN)
-	n, j := 0, 0
-	for i := range k.at {
-		for j+1 < len(v.at) && v.at[j+1] <= k.at[i] {
-			j++
+// flies counts the moments in flight, by a steep climb or descent or by a bank at speed, at which the states say that it is
+// not on the ground.
+func (s *Subject) flies() (n int) {
+	k, v, a := s.find(vehicle.OnGround), s.find(vehicle.VelocityN), s.find(vehicle.AttitudeW)
+	j, l := 0, 0
+	near := func(of *track, at *int, state int) bool {
+		for *at+1 < len(of.at) && of.at[*at+1] <= state {
+			*at++
 		}
-		if s.value(k, i, 0) != 0 || len(v.at) == 0 || math.Abs(s.time(v, j)-s.time(k, i)) > 1 {
+		return *at < len(of.at) && math.Abs(s.seconds(of.at[*at])-s.seconds(state)) < 1
+	}
+	for i := range k.at {
+		if s.value(k, i, 0) != 0 || !near(v, &j, k.at[i]) {
 			continue
 		}
-		if climb := math.Abs(s.value(v, j, 2)); climb > 2 && climb > 0.3*math.Hypot(s.value(v, j, 0), s.value(v, j, 1)) {
+		climb, along := math.Abs(s.value(v, j, 2)), math.Hypot(s.value(v, j, 0), s.value(v, j, 1))
+		roll := 0.0
+		if near(a, &l, k.at[i]) {
+			q, _ := s.states[a.at[l]].Attitude()
+			_, _, roll = axes.ToEuler(q)
+		}
+		if climb > 2 && climb > 0.3*along || math.Abs(roll) > 0.7 && along > 8 {
 			n++
 		}
 	}

@@ -50,7 +50,7 @@ type Subject struct {
 	arrives  bool   // it is known when the states arrived
 	required vehicle.Set
 	refused  Faults // states that a host would refuse
-	physics  func() map[string]report.Finding
+	physics  func() physics
 }
 
 // New prepares states for the checks. They are not changed. An error names a requirement that is no signal.
@@ -183,6 +183,9 @@ func diagnosis(c consistency.Change) *report.Diagnosis {
 	d := &report.Diagnosis{Signal: string(c.Group), Component: c.Component, Kind: string(c.Kind), Detail: c.Detail, Scale: c.Scale}
 	if c.Matrix != nil {
 		d.Matrix = c.Matrix[:]
+		if how := mapping(c.Group, d.Matrix); how != "" && c.Component == "" {
+			d.Detail += how
+		}
 	}
 	if c.Kind == consistency.Delay {
 		d.Detail = fmt.Sprintf("it is about %.0f ms late against the other signals: give each value the source time at which it was measured", 1000*c.Delay)
@@ -191,4 +194,38 @@ func diagnosis(c consistency.Change) *report.Diagnosis {
 		}
 	}
 	return d
+}
+
+// mapping says in words what a matrix takes the components of a signal to; "" where they stay.
+func mapping(g consistency.Group, m []float64) string {
+	names := [3]string{"1st", "2nd", "3rd"}
+	switch g {
+	case consistency.AngularVelocity:
+		names = [3]string{"p", "q", "r"}
+	case consistency.SpecificForce:
+		names = [3]string{"x", "y", "z"}
+	case consistency.Position:
+		names = [3]string{"north", "east", "down"}
+	case consistency.Attitude:
+		names = [3]string{"roll", "pitch", "yaw"}
+	}
+	var right [3]string
+	stays := true
+	for row := range 3 {
+		for column := range 3 {
+			switch v := m[3*row+column]; {
+			case v == 1:
+				right[row] = names[column]
+			case v == -1:
+				right[row] = "-" + names[column]
+			case v != 0:
+				return ""
+			}
+			stays = stays && (row != column || m[3*row+column] == 1)
+		}
+	}
+	if stays {
+		return ""
+	}
+	return fmt.Sprintf(" (right %s = given %s)", strings.Join(names[:], ", "), strings.Join(right[:], ", "))
 }

@@ -4,8 +4,10 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
+	"perch/conformance/consistency"
 	"perch/conformance/report"
 	"perch/sdk/vehicle"
 )
@@ -565,13 +567,17 @@ func (s *Subject) ranges() report.Finding {
 		{first: vehicle.FlapRatio, low: -0.1, high: 1.1, why: "from 0 to 1", percent: true},
 	}
 	var worst *report.Finding
-	given := false
+	given, elsewhere := false, ""
 	for _, l := range limits {
 		k := s.find(l.first)
 		if len(k.at) == 0 {
 			continue
 		}
 		given = true
+		if s.mistaken(k) {
+			elsewhere = ", beside what is told of " + k.title
+			continue
+		}
 		beyond, most := 0, 0.0
 		for i := range k.at {
 			x := s.size(k, i)
@@ -612,7 +618,12 @@ func (s *Subject) ranges() report.Finding {
 	case !given:
 		return none("a signal with a plausible range")
 	}
-	return pass("all within what vehicles do")
+	return pass("all within what vehicles do%s", elsewhere)
+}
+
+// mistaken says whether a mistake of a track's signal is told where it contradicts others.
+func (s *Subject) mistaken(k *track) bool {
+	return slices.Contains(s.physics().mistaken, consistency.Group(k.name))
 }
 
 func (s *Subject) jumps() report.Finding {
@@ -647,7 +658,7 @@ func (s *Subject) jumps() report.Finding {
 				}
 			}
 		}
-		if n == 0 || n*50 > len(k.at) { // what jumps all the time is told by what it contradicts
+		if n == 0 || n*50 > len(k.at) || s.mistaken(k) { // what jumps all the time is told by what it contradicts
 			continue
 		}
 		unit, amount := "m", most
