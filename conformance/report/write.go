@@ -23,47 +23,22 @@ func (v Verdict) words() string {
 // that explains a check, without its id, such as "perch conform controller --explain"; it may be empty.
 func (r *Report) Write(w io.Writer, explain string) error {
 	var b strings.Builder
-	subject := r.Subject
-	if subject == "" {
-		subject = "it"
-	}
-	var outside, counts, needs []string
-	missing := map[string][]string{} // ids by what they need
+	s := r.sort()
 	for i := range r.Checks {
-		c := &r.Checks[i]
-		switch {
-		case c.Outcome == NotCheckable && c.Unclaimed:
-			outside = append(outside, c.ID)
-		case c.Outcome == NotCheckable && r.Problem == "":
-			if missing[c.Needs] == nil {
-				needs = append(needs, c.Needs)
-			}
-			missing[c.Needs] = append(missing[c.Needs], c.ID)
-		case c.Outcome == Fail || c.Outcome == Warn:
+		if c := &r.Checks[i]; c.Outcome == Fail || c.Outcome == Warn {
 			c.write(&b, explain)
 		}
 	}
-	for _, n := range needs {
-		fmt.Fprintf(&b, "not checkable  %s\n      %-9s %s\n\n", strings.Join(missing[n], ", "), "needs", n)
-	}
-	for _, o := range []struct {
-		outcome Outcome
-		word    string
-	}{{Pass, "passed"}, {Fail, "failed"}, {Warn, "to be looked at"}, {NotCheckable, "not checkable"}} {
-		if n := r.Count(o.outcome); n > 0 {
-			counts = append(counts, fmt.Sprintf("%d %s", n, o.word))
+	if r.Problem == "" {
+		for _, m := range s.missing {
+			fmt.Fprintf(&b, "not checkable  %s\n      %-9s %s\n\n", strings.Join(m.IDs, ", "), "needs", plain(m.Needs))
 		}
+	} else {
+		fmt.Fprintf(&b, "the run ended early: %s\n", plain(r.Problem))
 	}
-	if r.Problem != "" {
-		fmt.Fprintf(&b, "the run ended early: %s\n", r.Problem)
-	}
-	fmt.Fprintf(&b, "%s %s (%s)\n", subject, r.Verdict.words(), strings.Join(counts, ", "))
-	if len(outside) > 0 && r.Problem == "" {
-		heading := r.Outside
-		if heading == "" {
-			heading = "not for this suite to see, try them by hand"
-		}
-		fmt.Fprintf(&b, "%s: %s\n", heading, strings.Join(outside, ", "))
+	fmt.Fprintf(&b, "%s %s (%s)\n", r.named(), r.Verdict.words(), r.counts())
+	if len(s.outside) > 0 && r.Problem == "" {
+		fmt.Fprintf(&b, "%s: %s\n", r.outside(), strings.Join(s.outside, ", "))
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
@@ -77,7 +52,7 @@ func (c *Result) write(b *strings.Builder, explain string) {
 	}
 	fmt.Fprintf(b, "%s  %s: %s\n", mark, c.ID, c.Title)
 	line := func(what, text string) {
-		if text != "" {
+		if text = plain(text); text != "" {
 			fmt.Fprintf(b, "      %-9s %s\n", what, text)
 		}
 	}
