@@ -49,6 +49,8 @@ func execute(args []string) int {
 		return exitRefused
 	case errors.As(err, &told):
 		return told.ExitCode() // the report has said it
+	case errors.As(err, new(unconfirmed)):
+		return exitFailed // so has the summary
 	default:
 		fmt.Fprintln(os.Stderr, "perch:", err)
 		return exitFailed

@@ -17,6 +17,7 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
+	"perch/adapters/demo"
 	"perch/host/awake"
 	"perch/host/chain"
 	"perch/host/commissioning"
@@ -27,6 +28,7 @@ import (
 	"perch/host/plugin"
 	"perch/host/record"
 	"perch/host/ride"
+	"perch/host/signs"
 	"perch/sdk/recording"
 )
 
@@ -43,6 +45,7 @@ type runOptions struct {
 	arm     bool
 	json    bool
 	probe   string
+	signs   string
 }
 
 func runCommand() *cobra.Command {
@@ -55,6 +58,9 @@ func runCommand() *cobra.Command {
 Without anything else an invented flight moves a simulated seat. A controller that says it is simulated homes and arms
 itself, because nothing moves. Any other stays parked until you ask: h homes it; hold a for a second to arm it. Esc or
 space always stops. Ctrl-C settles, parks and ends; a second Ctrl-C ends at once, and the controller brakes by itself.
+
+A source whose signs nobody has confirmed with perch signs rides a real seat gently, at 25 % of intensity at most, and is
+marked so; one that was seen to be wrong does not ride it. The invented flight is confirmed: it is the program's own.
 
 Before anyone rides: a switch that cuts the motor supply without this program, and somebody at that switch. Perch is no
 substitute for it and carries no safety rating; local codes come first.`,
@@ -76,6 +82,7 @@ substitute for it and carries no safety rating; local codes come first.`,
 	f.StringVar(&o.rider, "rider", "", "the `MASS` of who sits in it, such as \"75 kg\"; one above the mass that the seat is sized for is refused")
 	f.StringVar(&o.trace, "trace", "", "write a row a tick to this CSV `FILE`")
 	f.StringVar(&o.record, "record", "", "record states, commands, status and events to this `FILE`")
+	f.StringVar(&o.signs, "signs", "", "the `FILE` that perch signs keeps its answers in (default: in your folder for state)")
 	f.BoolVar(&o.arm, "arm", false, "arm a real seat once, after cautions and a countdown (needs a terminal)")
 	f.BoolVar(&o.json, "json", false, "ten JSON objects a second instead of a picture")
 	f.StringVar(&o.probe, "probe", "", "write this ride's timing to a file, for perch measure")
@@ -165,6 +172,11 @@ func chainSettings(c config.Config, m mechanism.Mechanism) chain.Settings {
 	return s
 }
 
+// liveOf is the index of the source that is live first.
+func liveOf(c config.Config) int {
+	return max(0, slices.IndexFunc(c.Sources, func(s config.Source) bool { return s.Name == c.Live }))
+}
+
 // sources finds the program of each configured source. Relative paths are relative to base, the configuration
 // file's folder.
 func sources(c config.Config, base string) ([]ride.Source, error) {
@@ -180,7 +192,7 @@ func sources(c config.Config, base string) ([]ride.Source, error) {
 		if err != nil {
 			return nil, err
 		}
-		out = append(out, ride.Source{Name: s.Name, Program: p, Settings: s.Settings})
+		out = append(out, ride.Source{Name: s.Name, Program: p, Settings: s.Settings, Ours: s.Adapter == demo.Adapter().Name})
 	}
 	return out, nil
 }
@@ -246,6 +258,10 @@ func run(ctx context.Context, w io.Writer, o runOptions) (err error) {
 	if o.arm && c.Seat.Port != config.Simulated && !term.IsTerminal(int(os.Stdin.Fd())) {
 		return refuse(errors.New("--arm: needs a terminal to show the cautions and to stop from; start it in one"))
 	}
+	book, err := signsBook(o.signs)
+	if err != nil {
+		return refuse(fmt.Errorf("--signs: %w", err))
+	}
 	recorder, closeFiles, err := openRecorder(o, c, m)
 	if err != nil {
 		return refuse(err)
@@ -266,7 +282,7 @@ func run(ctx context.Context, w io.Writer, o runOptions) (err error) {
 	r, err := ride.New(ride.Settings{
 		Chain: chainSettings(c, m), Sources: from, Recorder: recorder, Log: log,
 		Tell: screen.tell, Attended: true, RealTime: true, Length: o.length, Probe: probe,
-		Commissioned: commissioning.NewGate(c.Seat),
+		Commissioned: commissioning.NewGate(c.Seat), Signs: book,
 	})
 	if err != nil {
 		return refuse(err)
@@ -284,6 +300,9 @@ func run(ctx context.Context, w io.Writer, o runOptions) (err error) {
 	defer func() { err = errors.Join(err, link.Close()) }()
 	if s := statusOf(link); c.SeatFile == "" && !s.Simulated {
 		return refuse(errors.Join(fmt.Errorf("seat %q: the controller %q moves a real seat, and no seat file says what that is; name it with seat_file = \"seat.toml\" in a --config file", s.Port, s.Board), r.Stop()))
+	}
+	if s, v := statusOf(link), signsOf(r.Snapshot(), liveOf(c)); !s.Simulated && v.Standing == signs.Contradicted {
+		return refuse(errors.Join(fmt.Errorf("source %s: %s; it does not ride a real seat", c.Live, v.Line()), r.Stop()))
 	}
 	if o.arm {
 		if err := lack(c.Seat, link); err != nil {

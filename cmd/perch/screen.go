@@ -19,6 +19,7 @@ import (
 	"perch/host/mechanism"
 	"perch/host/pose"
 	"perch/host/ride"
+	"perch/host/signs"
 	"perch/host/terminal"
 	"perch/sdk/axes"
 	"perch/sdk/vehicle"
@@ -112,6 +113,10 @@ type rideJSON struct {
 	Condition  string             `json:"source_condition"`
 	Rate       float64            `json:"source_rate_hz"`
 	Age        *float64           `json:"source_age_s"`
+	Signs      signs.Standing     `json:"signs"`
+	Gentle     bool               `json:"gentle"`
+	Why        string             `json:"signs_reason,omitempty"`
+	Remedy     string             `json:"signs_remedy,omitempty"`
 	State      string             `json:"state"`
 	Cause      string             `json:"cause,omitempty"`
 	Wanted     map[string]float64 `json:"wanted"`
@@ -133,6 +138,22 @@ func (s *screen) show(r ride.Snapshot) {
 	s.display.Render(s.view(r))
 }
 
+// signsOf is what is known of the signs of a source.
+func signsOf(r ride.Snapshot, source int) signs.Verdict {
+	if source < len(r.Signs) {
+		return r.Signs[source]
+	}
+	return signs.Verdict{Standing: signs.Confirmed} // nothing has started
+}
+
+// gently says what the seat that is there makes of a source whose signs are not confirmed.
+func gently(s signs.Standing) string {
+	if s == signs.Contradicted {
+		return ": it does not move this seat"
+	}
+	return ": gentle"
+}
+
 func (s *screen) object(r ride.Snapshot) rideJSON {
 	row := &r.Row
 	out := rideJSON{
@@ -145,6 +166,9 @@ func (s *screen) object(r ride.Snapshot) rideJSON {
 	if row.Seen && !math.IsInf(row.Liveness.Age, 0) {
 		out.Age = &row.Liveness.Age
 	}
+	verdict := signsOf(r, row.Source)
+	out.Signs, out.Why, out.Remedy = verdict.Standing, verdict.Reason, verdict.Remedy
+	out.Gentle = row.Source < len(r.Gentle) && r.Gentle[row.Source]
 	for i, a := range s.m.Actuators() {
 		out.Actuators[a.Name+"_"+a.Unit] = row.Guarded.Actuators[i]
 	}
@@ -187,6 +211,12 @@ func (s *screen) view(r ride.Snapshot) terminal.View {
 		from := terminal.Source{Name: c.Name, Adapter: c.Adapter}
 		if i == row.Source {
 			from.Condition, from.Rate, from.Age = row.Liveness.Condition.String(), row.Liveness.Rate, row.Liveness.Age
+			if verdict := signsOf(r, i); verdict.Standing != signs.Confirmed {
+				from.Signs, from.Remedy = strings.TrimPrefix(verdict.Standing.Words(), "signs "), verdict.Remedy
+				if r.Gentle[i] {
+					from.Signs += gently(verdict.Standing)
+				}
+			}
 			v.Source = from
 		}
 		if len(s.c.Sources) > 1 {

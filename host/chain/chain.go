@@ -134,10 +134,11 @@ func (c *Chain) See(of int, s *vehicle.State) {
 // that does not. One that does not exist changes nothing.
 func (c *Chain) Choose(of int) error { return c.choice.Choose(of) }
 
-// SetIntensity changes every lane's intensity, 0 gentle to 1 hard; it glides.
-func (c *Chain) SetIntensity(x float64) {
-	for i := range c.lanes {
-		c.lanes[i].cueing.SetIntensity(x)
+// SetIntensity changes one source's intensity, 0 gentle to 1 hard, from the next Step on; it glides. A source that does
+// not exist changes nothing.
+func (c *Chain) SetIntensity(of int, x float64) {
+	if of >= 0 && of < len(c.lanes) {
+		c.lanes[of].cueing.SetIntensity(x)
 	}
 }
 

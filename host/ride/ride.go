@@ -22,6 +22,7 @@ import (
 	"perch/host/plugin"
 	"perch/host/record"
 	"perch/host/seat"
+	"perch/host/signs"
 	"perch/host/source"
 	"perch/proto/seatlink"
 	"perch/sdk/vehicle"
@@ -32,6 +33,8 @@ type Source struct {
 	Name     string // as the operator calls it
 	Program  plugin.Program
 	Settings map[string]string
+	// Ours says that the source is one of the program's own, whose signs its tests prove.
+	Ours bool
 }
 
 // Settings are what a ride is made of.
@@ -46,6 +49,8 @@ type Settings struct {
 	Attended bool
 	// Commissioned says which controller a valid record stands for. Zero: none, and a real seat stays where it is.
 	Commissioned commissioning.Gate
+	// Signs holds which sources a person has seen to turn the right way. On a real seat all others ride gently.
+	Signs signs.Book
 	// Probe measures the ride from inside; nil: nothing is measured.
 	Probe *Probe
 	// RealTime asks for a real-time priority of the loop's thread.
@@ -60,8 +65,10 @@ type Snapshot struct {
 	Status  seat.Status
 	Timing  loop.Timing
 	Sources []plugin.Status
-	Dropped []uint64 // states that each source's queue dropped
-	Lost    uint64   // rows that the recorder lost
+	Signs   []signs.Verdict // of each source; empty before Start
+	Gentle  []bool          // which sources the seat follows gently, or not at all, because of that
+	Dropped []uint64        // states that each source's queue dropped
+	Lost    uint64          // rows that the recorder lost
 }
 
 // parkTime is how long the end of a ride may take before the loop ends anyway; the controller then brakes by its own law.
@@ -77,6 +84,7 @@ type Ride struct {
 	chain    *chain.Chain
 	queues   []*source.Queue
 	plugins  []*plugin.Source
+	trust    []trust
 	asked    atomic.Uint32 // guard.Ask bits for the next tick
 	alive    atomic.Uint64 // signs of life from the operator
 	choice   atomic.Int32  // source to choose at the next tick, -1: none
@@ -115,6 +123,7 @@ func New(s Settings) (*Ride, error) {
 	r.choice.Store(-1)
 	for _, from := range s.Sources {
 		r.queues = append(r.queues, source.NewQueue())
+		r.trust = append(r.trust, newTrust(from.Name, s.Chain.Cueing[len(r.trust)].Intensity))
 		r.chosen = append(r.chosen, ChosenPrefix+from.Name)
 	}
 	actuators := s.Chain.Mechanism.Actuators()
@@ -138,6 +147,11 @@ func (r *Ride) Snapshot() Snapshot {
 	s, plugins := r.snapshot, r.plugins
 	r.mu.Unlock()
 	s.Timing = loop.Timing{Ticks: r.ticks.Load(), Skipped: r.skipped.Load(), Late: time.Duration(r.late.Load())}
+	for i := range r.trust {
+		if v := r.trust[i].verdict.Load(); v != nil {
+			s.Signs, s.Gentle = append(s.Signs, *v), append(s.Gentle, v.Standing != signs.Confirmed && real(&s.Status))
+		}
+	}
 	s.Sources, s.Dropped = make([]plugin.Status, len(plugins)), make([]uint64, len(plugins))
 	for i, p := range plugins {
 		if p == nil {
@@ -190,9 +204,10 @@ func (r *Ride) Start(ctx context.Context) error {
 			p := s.Program
 			p.Name = s.Name
 			started[i], failures[i] = plugin.Start(ctx, p, s.Settings, plugin.Options{
-				Log:    r.s.Log.With("source", s.Name),
-				Sink:   func(v *vehicle.State) { r.take(i, v) },
-				Notify: func(e plugin.Event) { r.tell(e.Level, e.Text) },
+				Log:       r.s.Log.With("source", s.Name),
+				Sink:      func(v *vehicle.State) { r.take(i, v) },
+				Notify:    func(e plugin.Event) { r.tell(e.Level, e.Text) },
+				OnRestart: func() { r.judge(i) }, // it may be another version of the program
 			})
 		})
 	}
@@ -202,6 +217,9 @@ func (r *Ride) Start(ctx context.Context) error {
 	r.mu.Unlock()
 	if err := errors.Join(failures...); err != nil {
 		return errors.Join(err, r.Stop())
+	}
+	for i := range started {
+		r.judge(i)
 	}
 	return nil
 }
@@ -250,14 +268,18 @@ func (r *Ride) step(timing loop.Timing) bool {
 	if r.s.Probe != nil {
 		r.s.Probe.tick(timing.Late, r.chain.Delay())
 	}
+	r.driver.Status(&r.status)
 	for i, q := range r.queues {
+		follow := r.temper(i, tick)
 		for q.Pop(&r.seen.State) {
+			if !follow {
+				continue
+			}
 			r.seen.Tick, r.seen.Source = tick, i
 			r.chain.See(i, &r.seen.State)
 			r.s.Recorder.PutState(&r.seen)
 		}
 	}
-	r.driver.Status(&r.status)
 	r.in.Controller = controller(&r.status)
 	r.in.Controller.Commissioned = r.s.Commissioned.Open(Identity(&r.status))
 	asked := guard.Ask(r.asked.Swap(0))
@@ -346,6 +368,7 @@ func (r *Ride) look() {
 	r.snapshot.Row, r.snapshot.Status, r.snapshot.Lost = *row, *status, r.s.Recorder.Dropped()
 	r.mu.Unlock()
 	r.tellOf(&before, &row.Guarded)
+	r.tellSigns(real(status))
 }
 
 // tellOf tells of a change of the seat's state, and of a demand that is lessened.

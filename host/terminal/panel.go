@@ -21,6 +21,9 @@ func Line(v View) string {
 		fmt.Fprintf(&b, "  may move in %.0f s", math.Ceil(v.Countdown))
 	}
 	fmt.Fprintf(&b, "  source %s", sourceWords(v.Source))
+	if v.Source.Signs != "" {
+		fmt.Fprintf(&b, "  signs %s", clean(v.Source.Signs))
+	}
 	if v.HasAttitude {
 		fmt.Fprintf(&b, "  vehicle roll %s pitch %s deg", signed(degrees(v.Attitude.Roll), 1), signed(degrees(v.Attitude.Pitch), 1))
 		if v.Derived {
@@ -358,6 +361,9 @@ func foot(v View) []string {
 		source = styled(yellow, source)
 	}
 	out := []string{source}
+	if v.Source.Signs != "" {
+		out = append(out, styled(bold+yellow, " signs   "+clean(v.Source.Signs))+"; "+clean(v.Source.Remedy))
+	}
 	if len(v.Others) > 1 {
 		var names []string
 		for i, s := range v.Others {

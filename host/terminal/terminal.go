@@ -61,6 +61,8 @@ type Source struct {
 	Condition string  // in words: fresh, late, stale, paused, absent
 	Rate      float64 // Hz; 0: not known
 	Age       float64 // s
+	Signs     string  // why it is not followed whole, in words, such as "not confirmed: gentle"; "" where it is
+	Remedy    string  // what to do about Signs
 }
 
 // Attitude is the vehicle's, in rad: roll right side down, pitch nose up, yaw nose right of north.
