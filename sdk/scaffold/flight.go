@@ -26,10 +26,9 @@ type moment struct {
 	rate, force, velocity r3.Vec // body, body, earth
 }
 
-// flight is an invented aeroplane that swings from turn to turn, climbs and dives, speeds up and brakes. It flies where its
-// nose points and banks so that nothing pulls sideways, so that all follows from roll, pitch and speed over time: with
-// velocity (V, 0, 0) along the body, f = (V', 0, 0) + ω × (V, 0, 0) - Rᵀg, and f_y = 0 gives the yaw rate
-// g tan(roll) / V.
+// flight is an invented aeroplane that swings from turn to turn, climbs and dives, skids, speeds up and brakes. It moves
+// where its nose points, so that all follows from roll, pitch, speed and the sideways force over time: with velocity
+// (V, 0, 0) along the body, f = (V', 0, 0) + ω × (V, 0, 0) - Rᵀg, whose y gives the yaw rate.
 func flight(take func(at time.Duration, m moment) error) error {
 	const (
 		step     = time.Millisecond // of the integral of the heading
@@ -38,6 +37,7 @@ func flight(take func(at time.Duration, m moment) error) error {
 		bankTurn = 2 * math.Pi / 10 // rad/s: how often it swings
 		climbs   = 2 * math.Pi / 6.3
 		surges   = 2 * math.Pi / 12
+		skids    = 2 * math.Pi / 8
 	)
 	yaw, yawRate := 75*units.Degree, 0.0
 	for at := time.Duration(0); at < sampleLength; at += step {
@@ -46,7 +46,7 @@ func flight(take func(at time.Duration, m moment) error) error {
 		roll, rollRate := bank*math.Sin(bankTurn*t), bank*bankTurn*math.Cos(bankTurn*t)
 		pitch, pitchRate := climb*math.Sin(climbs*t), climb*climbs*math.Cos(climbs*t)
 		before := yawRate
-		yawRate = yawRateOf(roll, pitch, pitchRate, speed)
+		yawRate = yawRateOf(roll, pitch, pitchRate, speed, 5*math.Sin(skids*t))
 		if at > 0 {
 			yaw += (before + yawRate) / 2 * step.Seconds() // the trapezoidal rule
 		}
@@ -65,11 +65,12 @@ func flight(take func(at time.Duration, m moment) error) error {
 	return nil
 }
 
-// yawRateOf makes f_y zero: f_y = r V - g sin(roll) cos(pitch), with r = -pitch' sin(roll) + yaw' cos(roll) cos(pitch).
-func yawRateOf(roll, pitch, pitchRate, speed float64) float64 {
+// yawRateOf is the yaw rate at which the sideways force is as wanted, m/s²:
+// f_y = r V - g sin(roll) cos(pitch), with r = -pitch' sin(roll) + yaw' cos(roll) cos(pitch).
+func yawRateOf(roll, pitch, pitchRate, speed, sideways float64) float64 {
 	sinRoll, cosRoll := math.Sincos(roll)
 	cosPitch := math.Cos(pitch)
-	r := axes.Gravity * sinRoll * cosPitch / speed
+	r := (axes.Gravity*sinRoll*cosPitch + sideways) / speed
 	return (r + pitchRate*sinRoll) / (cosRoll * cosPitch)
 }
 
