@@ -61,14 +61,21 @@ func (r Result) Evidence(states []vehicle.State) []Shown {
 	return out
 }
 
-// Sides gives the sides of the first relation that a mistake breaks, as they are before it is mended; false where the
-// mistake is not one between two signals.
+// Sides gives the sides of the relation that a mistake breaks and that is the most about its signal, as they are before it
+// is mended; false where the mistake is not one between two signals.
 func (r Result) Sides(states []vehicle.State, mistake int) (Sides, bool) {
 	m := r.Mistakes[mistake]
 	if len(m.Relations) == 0 || m.Group == Clock {
 		return Sides{}, false
 	}
-	return sides(r.mended(states, mistake), m.Relations[0], m.Group, m.Component)
+	best := m.Relations[0]
+	for _, id := range m.Relations {
+		if (m.Group == Velocity || m.Group == Position) && (id == "track" || id == "two_velocities") {
+			best = id
+			break
+		}
+	}
+	return sides(r.mended(states, mistake), best, m.Group, m.Component)
 }
 
 // UnexplainedSides gives the sides of a relation that does not hold.

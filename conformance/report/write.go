@@ -100,8 +100,8 @@ func (d *Diagnosis) line() string {
 		}
 		out += d.Detail
 	}
-	if d.Scale != 0 && d.Scale != 1 {
-		out += fmt.Sprintf(" (times %g)", d.Scale)
+	if by := fmt.Sprintf("%.6g", d.Scale); d.Scale != 0 && d.Scale != 1 && !strings.Contains(d.Detail, by) {
+		out += " (times " + by + ")"
 	}
 	return out
 }
