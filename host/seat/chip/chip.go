@@ -451,3 +451,15 @@ func (c *Chip) Profile(f func()) map[string]int {
 	}
 	return out
 }
+
+// Hang makes a function of the firmware an endless loop, until the next reset. Interrupts go on.
+func (c *Chip) Hang(function string) {
+	c.t.Helper()
+	for _, s := range c.Firmware.functions(c.t) {
+		if s.Name == function {
+			c.command("hang %d", s.Value)
+			return
+		}
+	}
+	c.t.Fatalf("the firmware has no function %s", function)
+}

@@ -87,6 +87,7 @@ func TestFirmware(t *testing.T) {
 
 	h.try("ride", testRide)
 	h.try("top speed", testTopSpeed)
+	h.try("reversals", testReversals)
 	h.try("link cut", testLinkCut)
 	h.try("link cut three times", testLinkCutThreeTimes)
 	h.try("single bits", testSingleBits)
@@ -103,6 +104,7 @@ func TestFirmware(t *testing.T) {
 		h.try("noise", testNoiseInMotion)
 		h.try("another program", testAnotherProgram)
 		h.try("port opened", testPortOpened)
+		h.try("processor hung", testHung)
 		h.try("supply", testSupply)
 		h.try("alarm of one axis", func(h *host) { testAlarm(h, 0) })
 		h.try("alarm of the other", func(h *host) { testAlarm(h, 1) })
@@ -224,6 +226,28 @@ func testTopSpeed(h *host) {
 	if s := h.status(); s.State != seatlink.StateArmed {
 		h.t.Errorf("state %v, faults %v", s.State, s.Faults)
 	}
+}
+
+// testReversals turns round every few steps and as sharply as it can be told, where DIR has the least time.
+func testReversals(h *host) {
+	h.arm()
+	at := h.last
+	h.path = func(t time.Duration) (x [2]float64) {
+		for i := range x {
+			x[i] = at[i] + 0.2*degree*float64(1-2*(int(t/h.period)/(2+i)%2))
+		}
+		return x
+	}
+	h.during(600 * ms)
+	for i := range 2 {
+		if k := h.c.Crank(i); k.Timing.Hold == 0 {
+			h.t.Errorf("axis %d never turned round", i)
+		}
+	}
+	h.timing()
+	h.rest()
+	h.during(100 * ms)
+	h.known()
 }
 
 // brake is the page's brake law, one axis, from x, v, a: the way still to go, and how long it takes.
@@ -514,6 +538,32 @@ func testPortOpened(h *host) {
 		h.t.Errorf("after the reset: state %v, flags %b, boot %08x", s.State, s.Flags, s.BootID)
 	}
 	h.want(h.armFrame(false), seatlink.ResultNotHomed)
+}
+
+// testHung: the main loop hangs in motion. The processor's own watchdog resets it, after 120 ms by its data sheet.
+func testHung(h *host) {
+	before, _ := h.c.Hello()
+	hung := h.c.Now()
+	h.c.Hang("control_step")
+	h.during(400 * ms)
+	resets := h.c.Resets()
+	if len(resets) != 1 || resets[0]-hung < 100*ms || resets[0]-hung > 160*ms {
+		h.t.Fatalf("reset %v after it hung, want once, 100 to 160 ms after", resets)
+	}
+	for i := range 2 {
+		track := h.history(i)
+		h.t.Logf("axis %d made %d steps more, the last after %v", i, track.since(hung), track.last()-hung)
+		if track.last() > resets[0] {
+			h.t.Errorf("axis %d made a step %v after the reset", i, track.last()-resets[0])
+		}
+	}
+	hello, _ := h.c.Hello()
+	s := h.fresh()
+	if hello.BootID == before.BootID || hello.ResetCause != seatlink.ResetWatchdog || s.Faults != seatlink.FaultProcessor || s.State != seatlink.StateFault ||
+		s.Flags&seatlink.FlagHomed != 0 {
+		h.t.Errorf("after the reset: boot %08x (before: %08x), %v, state %v, faults %v", hello.BootID, before.BootID, hello.ResetCause, s.State, s.Faults)
+	}
+	h.still("setpoints after it", func() { h.during(100 * ms) })
 }
 
 // testPowerCycled takes the controller's own supply: boot ids differ still.

@@ -342,7 +342,17 @@ func (s *steps) when(t time.Duration) int64 {
 	return s.count[n-1]
 }
 
-// lastBefore is the time of the last step; none: zero.
+// since is how many steps came after a time.
+func (s *steps) since(t time.Duration) (n int) {
+	for _, at := range s.at {
+		if at > t {
+			n++
+		}
+	}
+	return n
+}
+
+// last is the time of the last step; none: zero.
 func (s *steps) last() time.Duration {
 	if len(s.at) == 0 {
 		return 0

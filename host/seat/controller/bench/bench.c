@@ -386,8 +386,14 @@ static avr_cycle_count_t after_reset(avr_t *a, avr_cycle_count_t when, void *par
 	return 0;
 }
 
+static uint32_t hung_at; /* 0: it is not */
+static uint8_t hung_was[2];
+
 static void on_reset(avr_t *a)
 {
+	if (hung_at)
+		memcpy(a->flash + hung_at, hung_was, sizeof hung_was);
+	hung_at = 0;
 	if (core_reset)
 		core_reset(a);
 	resets++;
@@ -787,6 +793,12 @@ static int command(char *line)
 			printf("%02x", avr->data[x + i]);
 		printf("\n");
 		return 0;
+	} else if (!strcmp(c, "hang")) { /* hang ADDRESS: from there on an endless loop, until a reset */
+		if (!read_number(word[1], &x) || x < 2 || x % 2 || x + 1 > avr->flashend || hung_at)
+			return fail("hang wants an even address in flash, once until the next reset");
+		hung_at = x;
+		memcpy(hung_was, avr->flash + x, sizeof hung_was);
+		memcpy(avr->flash + x, "\xff\xcf", 2); /* rjmp .-2 */
 	} else if (!strcmp(c, "profile")) { /* profile 1: begin; profile 0: end, with a line for each address that was met */
 		if (!read_number(word[1], &x))
 			return fail("profile wants 1 or 0");
