@@ -6,6 +6,7 @@ import signal
 import sys
 import threading
 import time
+import traceback
 from concurrent import futures
 
 import grpc
@@ -94,6 +95,15 @@ def run(adapter, settings, deliver, stop=None):
         raise stream.error
 
 
+def _failed(error):
+    """What the host is told of a mistake in the adapter, with the place in the author's own code; all of it is logged."""
+    _logger.debug("the adapter failed", exc_info=error)
+    here = os.path.dirname(os.path.abspath(__file__))
+    frames = [f for f in traceback.extract_tb(error.__traceback__) if os.path.dirname(os.path.abspath(f.filename)) != here]
+    place = " in %s, line %d" % (os.path.basename(frames[-1].filename), frames[-1].lineno) if frames else ""
+    return "the adapter failed: %r%s" % (error, place)
+
+
 class _Stream(threading.Thread):
     """Runs the adapter's stream in a thread of its own."""
 
@@ -150,8 +160,7 @@ class _Service:
         try:
             return self._adapter.check(dict(raw))
         except Exception as error:
-            _logger.exception("the adapter's check failed")
-            context.abort(grpc.StatusCode.INTERNAL, "the adapter's check failed: %r" % error)
+            context.abort(grpc.StatusCode.INTERNAL, _failed(error))
 
     def _validate(self, request, context):
         _, faults = self._check(request.settings, context)
@@ -194,5 +203,4 @@ class _Service:
             return
         if isinstance(error, (SourceError, OSError)):
             context.abort(grpc.StatusCode.FAILED_PRECONDITION, str(error))
-        _logger.error("the adapter failed", exc_info=error)
-        context.abort(grpc.StatusCode.INTERNAL, "the adapter failed: %r" % error)
+        context.abort(grpc.StatusCode.INTERNAL, _failed(error))
