@@ -168,8 +168,17 @@ func testRide(h *host) {
 	} else {
 		h.t.Logf("the stack has left %d bytes untouched", left)
 	}
+	h.interrupts()
+}
+
+// interrupts reports what they took so far. The step timer comes every 640 cycles.
+func (h *host) interrupts() {
+	h.t.Helper()
 	for _, v := range h.c.Interrupts() {
 		h.t.Logf("interrupt %d: %d times, worst %d cycles, mean %d, waited up to %d", v.Vector, v.Count, v.Worst, v.Mean, v.Delay)
+		if v.Worst > 320 { // half of the time that there is, and a byte at 500 000 bit/s
+			h.t.Errorf("interrupt %d took %d cycles", v.Vector, v.Worst)
+		}
 	}
 }
 
@@ -223,6 +232,7 @@ func testTopSpeed(h *host) {
 	h.rest()
 	h.clean()
 	h.timing()
+	h.interrupts()
 	if s := h.status(); s.State != seatlink.StateArmed {
 		h.t.Errorf("state %v, faults %v", s.State, s.Faults)
 	}
@@ -540,9 +550,11 @@ func testPortOpened(h *host) {
 	h.want(h.armFrame(false), seatlink.ResultNotHomed)
 }
 
-// testHung: the main loop hangs in motion. The processor's own watchdog resets it, after 120 ms by its data sheet.
+// testHung: the main loop hangs in motion. The step timer goes on, so it brakes by itself when it has not heard of the
+// program for 10 ms; the processor's own watchdog resets it, after 120 ms by its data sheet.
 func testHung(h *host) {
 	before, _ := h.c.Hello()
+	told := h.sent[len(h.sent)-1]
 	hung := h.c.Now()
 	h.c.Hang("control_step")
 	h.during(400 * ms)
@@ -553,6 +565,11 @@ func testHung(h *host) {
 	for i := range 2 {
 		track := h.history(i)
 		h.t.Logf("axis %d made %d steps more, the last after %v", i, track.since(hung), track.last()-hung)
+		// 12 ms at the speed of before, and then v²/2A.
+		v := math.Abs(told.v[i]) * 1.05
+		if most := stepsOf(h, i, v*0.012+v*v/(2*float64(h.limits[i].Acceleration)*1e-3)) + 3; float64(track.since(hung)) > most {
+			h.t.Errorf("axis %d made %d steps after it hung, braking needs %.0f", i, track.since(hung), most)
+		}
 		if track.last() > resets[0] {
 			h.t.Errorf("axis %d made a step %v after the reset", i, track.last()-resets[0])
 		}

@@ -5,6 +5,7 @@
 #include "control.h"
 
 void steps_start(void);
+void steps_heard(void); /* every 10 ms at least, or the motors brake */
 uint32_t steps_ticks(void);
 
 void uart_start(void);

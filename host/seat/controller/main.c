@@ -46,6 +46,7 @@ int main(void)
 		uint32_t us;
 
 		wdt_reset();
+		steps_heard();
 		now = steps_ticks();
 		if ((int32_t)(now - inputs_at) >= 0) {
 			inputs_at = now + TICKS_MS(1);

@@ -1,6 +1,9 @@
 /* The step timer: 25 kHz; each axis adds its rate to a phase, and each carry is a step.
  *
- * STEP is high for at least 2.5 µs; DIR changes one tick, 40 µs, before the step that it holds for. */
+ * STEP is high for at least 2.5 µs; DIR changes one tick, 40 µs, before the step that it holds for.
+ *
+ * Timers go on when the program hangs, and a motor would keep its last speed until the watchdog's reset. So the program must be
+ * heard of every 10 ms; else the timer itself brakes, at the axis's acceleration. */
 #include <avr/interrupt.h>
 #include <avr/io.h>
 #include <util/atomic.h>
@@ -9,6 +12,7 @@
 #include "avr.h"
 #include "board.h"
 #include "hardware.h"
+#include "limits.h"
 
 struct stepper {
 	uint16_t phase, rate;
@@ -19,6 +23,14 @@ struct stepper {
 
 static volatile struct stepper stepper[AXES];
 static volatile uint32_t ticks;
+
+#define HEARD_TICKS (uint8_t)(10000 / TICK_US)
+static volatile uint8_t heard = HEARD_TICKS; /* ticks for which the program is still trusted */
+
+/* What braking takes off a rate in a tick: steps a second squared, in 2^-16 step a tick in a tick. */
+#define STEPS_PER_UNIT(n) (METRES ? (double)STEPS_PER_TURN_##n : STEPS_PER_TURN_##n / 6.283185307)
+#define BRAKE(n) (uint16_t)((double)((const struct limits)LIMITS_##n).acceleration * 1e-3 * STEPS_PER_UNIT(n) * (TICK_US * 1e-6) * (TICK_US * 1e-6) * 65536 + 1)
+#define SLOWER(n) (stepper[n].rate = stepper[n].rate > BRAKE(n) ? (uint16_t)(stepper[n].rate - BRAKE(n)) : 0)
 
 /* With what lies between, in threes of cycles, so that the last STEP is high for 2.5 µs: look at it again after a change. */
 #define PULSE (AXES > 1 ? 1 : 4)
@@ -62,6 +74,14 @@ ISR(TIMER2_COMPA_vect)
 	ADVANCE(1);
 #endif
 	ticks++;
+	if (heard) {
+		heard--;
+	} else {
+		SLOWER(0);
+#if AXES > 1
+		SLOWER(1);
+#endif
+	}
 	if (stepped)
 		_delay_loop_1(PULSE);
 	SET(STEP_0, 0);
@@ -85,6 +105,11 @@ void steps_start(void)
 	OCR2A = F_CPU / 8 * TICK_US / 1000000 - 1;
 	TCCR2B = 1 << CS21; /* 16 MHz / 8 */
 	TIMSK2 = 1 << OCIE2A;
+}
+
+void steps_heard(void)
+{
+	heard = HEARD_TICKS;
 }
 
 uint32_t steps_ticks(void)
