@@ -357,7 +357,8 @@ func read(f *flight, c Change, trials []*trial, first int) reading {
 	return r
 }
 
-// told says whether the data tell two readings apart, in favour of the second.
+// told says whether the data tell two readings apart, in favour of the second: all relations together, or any of those
+// that it mends by itself.
 func told(trials []*trial, a, b *reading) bool {
 	votes, of := 0, 0
 	for i, t := range trials {
@@ -369,6 +370,9 @@ func told(trials []*trial, a, b *reading) bool {
 			y = t.null
 		}
 		v, n := t.poll(x, y)
+		if slices.Contains(b.mends, t.id) && decisive(v, n) {
+			return true
+		}
 		votes, of = votes+v, of+n
 	}
 	return decisive(votes, of)
