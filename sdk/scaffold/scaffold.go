@@ -148,9 +148,15 @@ func project(name string, in Language) (map[string][]byte, error) {
 		return nil, err
 	}
 	files["captures/flight.txt"] = sample.Bytes()
+	licence, err := sdk.Sources.ReadFile("LICENSE")
+	if err != nil {
+		return nil, err
+	}
 	if in == Python {
+		files["perch_adapter/LICENSE"] = licence
 		return files, copySources(files, sdk.Sources, "python/perch_adapter", "perch_adapter")
 	}
+	files["perch/LICENSE"] = licence
 	files["go.sum"] = []byte(moduleSums)
 	files["perch/go.mod"], files["perch/go.sum"] = []byte(moduleFile), []byte(moduleSums)
 	if err := copySources(files, proto.Sources, ".", "perch/proto"); err != nil {
@@ -183,8 +189,8 @@ func fill(files map[string][]byte, folder string, v values) error {
 	return nil
 }
 
-// copySources takes what an author needs of a tree: no tests, no Python where the adapter is in Go, and not the file that
-// embeds all this, which would miss the rest.
+// copySources takes the code that an author needs of a tree: no tests, no Python where the adapter is in Go, and not the
+// file that embeds all this, which would miss the rest.
 func copySources(files map[string][]byte, tree fs.FS, from, to string) error {
 	return fs.WalkDir(tree, from, func(name string, d fs.DirEntry, err error) error {
 		switch {
@@ -192,7 +198,7 @@ func copySources(files map[string][]byte, tree fs.FS, from, to string) error {
 			return err
 		case d.IsDir() && from == "." && name == "python":
 			return fs.SkipDir
-		case d.IsDir(), strings.HasSuffix(name, "_test.go"), path.Base(name) == "sources.go":
+		case d.IsDir(), strings.HasSuffix(name, "_test.go"), path.Base(name) == "sources.go", name == "LICENSE":
 			return nil
 		}
 		content, err := fs.ReadFile(tree, name)

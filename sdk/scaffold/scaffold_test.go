@@ -70,8 +70,8 @@ func TestWrite(t *testing.T) {
 // TestWhatAnAuthorGets: formatted code, and of the SDK what an adapter needs, without tests.
 func TestWhatAnAuthorGets(t *testing.T) {
 	for in, wanted := range map[Language][]string{
-		Go:     {"perch/go.mod", "perch/sdk/serve.go", "perch/sdk/axes/axes.go", "perch/sdk/transport/udp.go", "perch/proto/adapter/v1/adapter.pb.go", "perch/proto/adapter/v1/adapter.proto", "go.mod", "go.sum"},
-		Python: {"perch_adapter/__init__.py", "perch_adapter/serve.py", "perch_adapter/adapter_pb2.py", "perch_adapter/README.md"},
+		Go:     {"perch/LICENSE", "perch/go.mod", "perch/sdk/serve.go", "perch/sdk/axes/axes.go", "perch/sdk/transport/udp.go", "perch/proto/adapter/v1/adapter.pb.go", "perch/proto/adapter/v1/adapter.proto", "go.mod", "go.sum"},
+		Python: {"perch_adapter/LICENSE", "perch_adapter/__init__.py", "perch_adapter/serve.py", "perch_adapter/adapter_pb2.py", "perch_adapter/README.md"},
 	} {
 		files, err := project("lever", in)
 		if err != nil {
@@ -93,6 +93,17 @@ func TestWhatAnAuthorGets(t *testing.T) {
 				t.Errorf("%s is not formatted: %v", name, err)
 			}
 		}
+	}
+}
+
+// TestLicence: the copies that go with the SDK are of the licence of this module.
+func TestLicence(t *testing.T) {
+	whole, err := os.ReadFile("../../LICENSE")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if copied, err := os.ReadFile("../LICENSE"); err != nil || string(copied) != string(whole) {
+		t.Errorf("sdk/LICENSE is not LICENSE: copy it (%v)", err)
 	}
 }
 
