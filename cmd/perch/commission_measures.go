@@ -90,7 +90,7 @@ func takeMeasures(r io.Reader, w io.Writer, o measuresOptions) error {
 	} else {
 		if drawn {
 			if err := draw(before); err != nil {
-				return refuse(fmt.Errorf("--picture: %w; name a file in a folder that exists", err))
+				return refuse(fmt.Errorf("--picture: %w", err))
 			}
 			fmt.Fprintf(w, "%s shows which length is which, with the numbers as they are now; open it beside this, with a browser.\n", picture)
 		}
@@ -105,15 +105,16 @@ func takeMeasures(r io.Reader, w io.Writer, o measuresOptions) error {
 	}
 	if drawn {
 		if err := draw(after); err != nil {
-			return refuse(fmt.Errorf("--picture: %w; name a file in a folder that exists", err))
+			return refuse(fmt.Errorf("--picture: %w", err))
 		}
 	}
 	if !fresh && string(was) == string(text) {
 		fmt.Fprintf(w, "\nNothing changed; %s stays as it is.\n", o.file)
 		return nil
 	}
-	if err := replaceFile(o.file, text); err != nil {
-		return err
+	err = writeFile(o.file, func(w io.Writer) error { _, err := w.Write(text); return err })
+	if err != nil {
+		return fmt.Errorf("--seat-file: %w", err)
 	}
 	reportChanges(w, o.file, before, after, fresh)
 	if drawn {
@@ -176,27 +177,6 @@ func setAll(text []byte, s config.Seat, sets []string) ([]byte, error) {
 		text = next
 	}
 	return text, nil
-}
-
-// replaceFile writes a file beside the old one and puts it in its place, so that there is always a whole one.
-func replaceFile(path string, text []byte) error {
-	f, err := os.CreateTemp(filepath.Dir(path), filepath.Base(path)+".*")
-	if err != nil {
-		return fmt.Errorf("--seat-file: %w; name a file in a folder that exists", err)
-	}
-	mode := fs.FileMode(0o644)
-	if info, err := os.Stat(path); err == nil {
-		mode = info.Mode().Perm()
-	}
-	_, err = f.Write(text)
-	err = errors.Join(err, f.Chmod(mode), f.Sync(), f.Close())
-	if err == nil {
-		err = os.Rename(f.Name(), path)
-	}
-	if err != nil {
-		return fmt.Errorf("--seat-file: %w", errors.Join(err, os.Remove(f.Name())))
-	}
-	return nil
 }
 
 // reportChanges says what changed.

@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"os"
 	"strings"
 	"text/tabwriter"
 
@@ -59,19 +58,6 @@ must stop the seat before it.`,
 	c.Flags().StringVar(&picture, "picture", "", "draw the map into this SVG `FILE`")
 	c.Flags().BoolVar(&asJSON, "json", false, "one JSON object for machines, in m and rad")
 	return c
-}
-
-// writeFile makes a file whole.
-func writeFile(path string, write func(io.Writer) error) error {
-	f, err := os.Create(path)
-	if err != nil {
-		return err
-	}
-	if err := write(f); err != nil {
-		_ = f.Close() // the first error says more
-		return err
-	}
-	return f.Close()
 }
 
 func writeTravel(w io.Writer, s travel.Seat) error {

@@ -1,10 +1,8 @@
 package main
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"strings"
 
@@ -12,7 +10,6 @@ import (
 	"golang.org/x/term"
 
 	"perch/conformance/report"
-	"perch/conformance/states"
 )
 
 func conformCommand() *cobra.Command {
@@ -28,13 +25,14 @@ not. Columns may be missing and cells empty. What the recording does not show is
 Exit codes: 0 conforms, in part too; 1 does not; 2 could not be judged.`,
 		Example: `  perch conform --states flight.csv
   perch conform --states ride.perchrec --require attitude --require angular_velocity --json
+  perch conform --states flight.csv --html report.html --junit report.xml
   perch conform --explain turning_roll
   perch conform controller --port /dev/ttyACM0`,
 		Args: subcommand,
 		RunE: func(c *cobra.Command, args []string) error {
 			switch {
 			case o.explain != "":
-				return explained(c.OutOrStdout(), states.Checks(), o.explain)
+				return explain(c.OutOrStdout(), o.explain)
 			case o.file != "":
 				return conformStates(c.Context(), c.OutOrStdout(), o)
 			case c.Flags().NFlag() > 0:
@@ -46,10 +44,10 @@ Exit codes: 0 conforms, in part too; 1 does not; 2 could not be judged.`,
 	f := c.Flags()
 	f.StringVar(&o.file, "states", "", "judge the states in this `FILE`")
 	f.StringVar(&o.source, "source", "", "of a recording of several sources, the `NAME` of the one that is meant")
-	f.BoolVar(&o.json, "json", false, "the report as JSON, for machines")
 	f.StringSliceVar(&o.require, "require", nil, "fail unless this `SIGNAL`, or group such as velocity, is shown right (repeatable)")
 	f.StringSliceVar(&o.only, "only", nil, "only the check with this `ID` (repeatable)")
-	f.StringVar(&o.explain, "explain", "", "explain the check with this `ID`, and try nothing")
+	o.flags(c)
+	explainFlag(c, &o.explain)
 	c.AddCommand(conformControllerCommand())
 	return c
 }
@@ -58,23 +56,6 @@ Exit codes: 0 conforms, in part too; 1 does not; 2 could not be judged.`,
 type verdict struct{ report.Verdict }
 
 func (v verdict) Error() string { return string(v.Verdict) }
-
-// conclude writes a report and makes its verdict the program's.
-func conclude(w io.Writer, r *report.Report, asJSON bool, explain string) error {
-	var err error
-	if asJSON {
-		e := json.NewEncoder(w)
-		e.SetIndent("", "  ")
-		e.SetEscapeHTML(false)
-		err = e.Encode(r)
-	} else {
-		err = r.Write(w, explain)
-	}
-	if err == nil && r.Verdict.ExitCode() != 0 {
-		err = verdict{r.Verdict}
-	}
-	return err
-}
 
 // progress shows on a terminal which check is being tried; elsewhere nothing.
 type progress struct {
@@ -108,14 +89,4 @@ func (p *progress) show() {
 		line = line[:width-1]
 	}
 	fmt.Fprint(p.out, "\r\x1b[K", strings.ToValidUTF8(line, ""))
-}
-
-// explained prints what a check is about.
-func explained[S any](w io.Writer, checks []report.Check[S], id string) error {
-	c, err := report.Find(checks, id)
-	if err != nil {
-		return refuse(fmt.Errorf("--explain: %w", err))
-	}
-	_, err = fmt.Fprintf(w, "%s: %s\n\n%s\n", c.ID, c.Title, c.Doc)
-	return err
 }

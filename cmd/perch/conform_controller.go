@@ -21,9 +21,9 @@ import (
 )
 
 type conformControllerOptions struct {
+	reports
 	port, file    string
 	baud          int
-	json          bool
 	cranksOff     bool
 	despiteRecord bool
 	levelled      bool
@@ -54,7 +54,7 @@ Exit codes: 0 conforms, in part too; 1 does not; 2 could not be judged.`,
 		Args: arguments(0, "no argument"),
 		RunE: func(c *cobra.Command, _ []string) error {
 			if o.explain != "" {
-				return explained(c.OutOrStdout(), controller.Checks(), o.explain)
+				return explain(c.OutOrStdout(), o.explain)
 			}
 			return conformController(c.Context(), c.OutOrStdout(), o)
 		},
@@ -63,12 +63,12 @@ Exit codes: 0 conforms, in part too; 1 does not; 2 could not be judged.`,
 	f.StringVar(&o.port, "port", "", "the controller's `PORT`: simulated, a serial port, or usb:VID:PID[:SERIAL] (default: the seat file's)")
 	f.IntVar(&o.baud, "baud", 0, "the line's `BAUD` (default: the seat file's, or 500000)")
 	f.StringVar(&o.file, "seat-file", "", "the seat's own `FILE`")
-	f.BoolVar(&o.json, "json", false, "the report as JSON, for machines")
+	o.flags(c)
 	f.BoolVar(&o.cranksOff, "cranks-off", false, "say beforehand that the rods are off the cranks and nobody is near")
 	f.BoolVar(&o.despiteRecord, "despite-record", false, "say beforehand that it is a commissioned seat and is taken apart on purpose")
 	f.BoolVar(&o.levelled, "levelled", false, "say beforehand that the cranks of a controller that is homed by hand are where its HOME takes them to be")
 	f.StringSliceVar(&o.only, "only", nil, "only the check with this `ID` (repeatable), and what it needs")
-	f.StringVar(&o.explain, "explain", "", "explain the check with this `ID`, and try nothing")
+	explainFlag(c, &o.explain)
 	return c
 }
 
@@ -111,7 +111,7 @@ func conformController(ctx context.Context, w io.Writer, o conformControllerOpti
 		}
 		r := report.Report{Subject: "the controller on " + s.Port, Problem: err.Error(), Checks: []report.Result{}}
 		r.Judge()
-		return conclude(w, &r, o.json, "")
+		return o.conclude(w, &r, report.Pages(controller.Checks()))
 	}
 	if hello := subject.Hello(); subject.Understood() && !hello.Simulated {
 		if board := hello.BoardName(); s.Board != "" && board != s.Board {
@@ -130,7 +130,7 @@ func conformController(ctx context.Context, w io.Writer, o conformControllerOpti
 	if p.on {
 		fmt.Fprint(os.Stderr, "\r\x1b[K")
 	}
-	err = conclude(w, &r, o.json, "perch conform controller --explain")
+	err = o.conclude(w, &r, report.Pages(controller.Checks()))
 	if !o.json && !subject.Hello().Simulated && slices.ContainsFunc(r.Checks, func(c report.Result) bool {
 		return c.ID == controller.Tighten && c.Outcome != report.NotCheckable
 	}) {

@@ -11,8 +11,8 @@ import (
 )
 
 type conformStatesOptions struct {
+	reports
 	file, source string
-	json         bool
 	only         []string
 	require      []string
 	explain      string
@@ -37,5 +37,5 @@ func conformStates(ctx context.Context, w io.Writer, o conformStatesOptions) err
 	if t.Source != "" {
 		r.Subject += ", source " + t.Source + ","
 	}
-	return conclude(w, &r, o.json, "perch conform --explain")
+	return o.conclude(w, &r, report.Pages(states.Checks()))
 }

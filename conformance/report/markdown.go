@@ -12,8 +12,8 @@ import (
 var marks = strings.NewReplacer(`\`, `\\`, "`", "\\`", "*", `\*`, "_", `\_`, "[", `\[`, "]", `\]`, "<", `\<`, ">", `\>`, "|", `\|`, "~", `\~`, "&", `\&`,
 	"$", `\$`, "#", `\#`, "!", `\!`, "@", "@<!-- -->", "://", `:\//`, "www.", `www\.`)
 
-// text is a text from anywhere in a line of Markdown, meaning nothing but itself.
-func text(s string) string { return marks.Replace(plain(s)) }
+// literal is a text from anywhere in a line of Markdown, meaning nothing but itself.
+func literal(s string) string { return marks.Replace(plain(s)) }
 
 var ticks = regexp.MustCompile("`+")
 
@@ -60,9 +60,9 @@ func (o Outcome) icon() string {
 // mend it, then all checks in a table. explain is the command that explains a check, without its id; it may be empty.
 func (r *Report) Markdown(w io.Writer, explain string) error {
 	var b strings.Builder
-	fmt.Fprintf(&b, "# %s %s\n\n%s.\n", text(r.named()), r.Verdict.words(), strings.ToUpper(r.counts()[:1])+r.counts()[1:])
+	fmt.Fprintf(&b, "# %s %s\n\n%s.\n", literal(r.named()), r.Verdict.words(), strings.ToUpper(r.counts()[:1])+r.counts()[1:])
 	if r.Problem != "" {
-		fmt.Fprintf(&b, "\n**The run ended early:** %s\n", text(r.Problem))
+		fmt.Fprintf(&b, "\n**The run ended early:** %s\n", literal(r.Problem))
 	}
 	s := r.sort()
 	for _, part := range []struct {
@@ -79,7 +79,7 @@ func (r *Report) Markdown(w io.Writer, explain string) error {
 	if len(s.missing) > 0 && r.Problem == "" {
 		b.WriteString("\n## Not checkable\n\n")
 		for _, m := range s.missing {
-			fmt.Fprintf(&b, "- %s: needs %s\n", codes(m.IDs), text(m.Needs))
+			fmt.Fprintf(&b, "- %s: needs %s\n", codes(m.IDs), literal(m.Needs))
 		}
 	}
 	if len(r.Checks) > 0 {
@@ -90,28 +90,28 @@ func (r *Report) Markdown(w io.Writer, explain string) error {
 		if c.Outcome == NotCheckable && c.Unclaimed {
 			continue
 		}
-		fmt.Fprintf(&b, "| %s | %s | %s |\n", code(c.ID), c.Outcome.icon(), text(c.Title))
+		fmt.Fprintf(&b, "| %s | %s | %s |\n", code(c.ID), c.Outcome.icon(), literal(c.Title))
 	}
 	if len(s.outside) > 0 && r.Problem == "" {
 		heading := r.outside()
-		fmt.Fprintf(&b, "\n%s: %s\n", text(strings.ToUpper(heading[:1])+heading[1:]), codes(s.outside))
+		fmt.Fprintf(&b, "\n%s: %s\n", literal(strings.ToUpper(heading[:1])+heading[1:]), codes(s.outside))
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
 }
 
 func (c *Result) markdown(b *strings.Builder, explain string) {
-	fmt.Fprintf(b, "\n### %s: %s\n\n", code(c.ID), text(c.Title))
+	fmt.Fprintf(b, "\n### %s: %s\n\n", code(c.ID), literal(c.Title))
 	if c.Diagnosis != nil {
-		fmt.Fprintf(b, "**%s**%s\n\n", text(cmp.Or(c.Diagnosis.headline(), "wrong")), c.Diagnosis.mend())
+		fmt.Fprintf(b, "**%s**%s\n\n", literal(cmp.Or(c.Diagnosis.headline(), "wrong")), c.Diagnosis.mend())
 		for i := range c.Diagnosis.Alternatives {
 			a := &c.Diagnosis.Alternatives[i]
-			fmt.Fprintf(b, "- or %s%s\n", text(a.headline()), a.mend())
+			fmt.Fprintf(b, "- or %s%s\n", literal(a.headline()), a.mend())
 		}
 	}
 	line := func(what, s string) {
 		if s != "" {
-			fmt.Fprintf(b, "- %s: %s\n", what, text(s))
+			fmt.Fprintf(b, "- %s: %s\n", what, literal(s))
 		}
 	}
 	line("measured", c.Measured)
@@ -130,8 +130,8 @@ func (c *Result) markdown(b *strings.Builder, explain string) {
 
 // mend says in Markdown what makes the given values right.
 func (d *Diagnosis) mend() string {
-	lines := d.Correction()
-	if len(lines) == 0 || strings.Contains(d.Detail, lines[0]) {
+	lines := d.correction()
+	if len(lines) == 0 {
 		return ""
 	}
 	return " – " + codes(lines)

@@ -67,27 +67,33 @@ func (p Page) paragraphs() []paragraph {
 // WritePages writes all pages as one document in Markdown.
 func WritePages(w io.Writer, title, about string, chapters []Chapter) error {
 	var b strings.Builder
-	fmt.Fprintf(&b, "# %s\n\n%s\n", text(title), text(about))
+	fmt.Fprintf(&b, "# %s\n\n%s\n", literal(title), literal(about))
+	met := map[string]int{} // of an id that two suites have, the second's link ends in -1
 	for _, c := range chapters {
-		fmt.Fprintf(&b, "\n- %s: ", text(c.Title))
+		fmt.Fprintf(&b, "\n- %s: ", literal(c.Title))
 		for i, p := range c.Pages {
 			if i > 0 {
 				b.WriteString(", ")
 			}
-			fmt.Fprintf(&b, "[%s](#%s)", code(p.ID), p.ID)
+			link := p.ID
+			if n := met[p.ID]; n > 0 {
+				link = fmt.Sprintf("%s-%d", p.ID, n)
+			}
+			met[p.ID]++
+			fmt.Fprintf(&b, "[%s](#%s)", code(p.ID), link)
 		}
 	}
 	b.WriteByte('\n')
 	for _, c := range chapters {
-		fmt.Fprintf(&b, "\n## %s\n\n%s\n", text(c.Title), text(c.About))
+		fmt.Fprintf(&b, "\n## %s\n\n%s\n", literal(c.Title), literal(c.About))
 		for _, p := range c.Pages {
-			fmt.Fprintf(&b, "\n### %s\n\n**%s**\n", p.ID, text(p.Title)) // an id alone, so that its link is the id
+			fmt.Fprintf(&b, "\n### %s\n\n**%s**\n", p.ID, literal(p.Title)) // an id alone, so that its link is the id
 			for _, one := range p.paragraphs() {
 				b.WriteByte('\n')
 				if one.Lead != "" {
-					fmt.Fprintf(&b, "**%s** ", text(one.Lead))
+					fmt.Fprintf(&b, "**%s** ", literal(one.Lead))
 				}
-				fmt.Fprintf(&b, "%s\n", text(one.Text))
+				fmt.Fprintf(&b, "%s\n", literal(one.Text))
 			}
 		}
 	}

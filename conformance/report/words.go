@@ -162,6 +162,15 @@ func (d *Diagnosis) Correction() []string {
 	return out
 }
 
+// correction is the Correction, unless Detail says it already.
+func (d *Diagnosis) correction() []string {
+	lines := d.Correction()
+	if len(lines) == 1 && strings.Contains(d.Detail, lines[0]) {
+		return nil
+	}
+	return lines
+}
+
 // components are the names of the three numbers that a matrix works on.
 func (d *Diagnosis) components() [3]string {
 	earth, body := [3]string{"north", "east", "down"}, [3]string{"x", "y", "z"}
