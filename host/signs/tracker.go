@@ -273,6 +273,9 @@ func (t *Tracker) leads(g Group) bool {
 	if g == SpecificForce {
 		return t.tilts() || t.motion.Kind == SpeedUp && !t.track(Velocity).seen
 	}
+	if g == AngularVelocity && t.motion.Way == OnScreen && t.track(Attitude).seen {
+		return false // a banked turn has a pitch rate and lifts no nose
+	}
 	return (g == Velocity) == (t.motion.Kind == SpeedUp)
 }
 
@@ -318,6 +321,9 @@ func (t *Tracker) read(x *track) Reading {
 		turning := t.motion.Kind != SpeedUp
 		if !(turning && (t.motion.Banking || a == 2)) {
 			beside = max(beside, math.Abs(d[a]))
+		}
+		if turning && a == 2 && t.motion.Way == OnScreen {
+			continue // whatever drives or flies may change its heading meanwhile
 		}
 		if beyond == want || math.Abs(d[a]) > math.Abs(d[beyond]) {
 			beyond = a
