@@ -1,0 +1,232 @@
+package conformance
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"time"
+
+	"perch/conformance/feed"
+	"perch/conformance/report"
+	"perch/sdk/vehicle"
+)
+
+// liveTrial is what came of a source at its own speed.
+type liveTrial struct {
+	states []seen
+	length time.Duration
+	muted  uint64
+	late   time.Duration // by how much this machine was late itself, at the 99th of 100 moments
+}
+
+func livelyChecks() []entry {
+	return []entry{
+		try("latency", "States reach the host as soon as they are measured", `At the source's own speed, states arrive evenly: how far their arrival is behind the source's time varies by less than a quarter of a second, and they
+come within 0.1 s of being received, as a rule.
+Why it matters: what is felt later than it is seen makes sick; above some 0.1 s it is noticed.
+Usual mistakes: states that are gathered and sent together; a buffer that fills until it is full; a read that waits for a full block.`, func(_ context.Context, s *Subject) (report.Finding, error) {
+			t, err := s.live()
+			if err != nil {
+				return report.Finding{}, err
+			}
+			return t.latency(), nil
+		}),
+		try("arrival", "observed_at is when the bytes came", `observed_at_ns is unix time, taken when the bytes reached the adapter: a little before the host has the state, and never after.
+Why it matters: by it the host knows the age of what it shows, however long it was on its way within the machine.
+Usual mistakes: the source's time copied into it; a time that was taken once; seconds or milliseconds for nanoseconds; a clock that is not unix time.`, func(_ context.Context, s *Subject) (report.Finding, error) {
+			t, err := s.live()
+			if err != nil {
+				return report.Finding{}, err
+			}
+			return t.arrival(), nil
+		}),
+		try("log", "What it logs arrives, and is not too much", `What an adapter logs, or writes to stderr, is what its operator reads when something is wrong. Over a run without trouble it writes less than 5 lines a second;
+more than 50 are dropped by the host.
+Why it matters: the line that says what is wrong is lost among thousands that say that all is well.
+Usual mistakes: a line for each packet; a debug level that was left on.`, func(_ context.Context, s *Subject) (report.Finding, error) {
+			t, err := s.live()
+			if err != nil {
+				return report.Finding{}, err
+			}
+			const expected = "less than 5 lines a second while all is well"
+			s.lines.mu.Lock()
+			n, example := s.lines.stderr, s.lines.example
+			s.lines.mu.Unlock()
+			if n > 50 && float64(n) > 5*t.length.Seconds() {
+				return fail(fmt.Sprintf("%d lines in %.1f s, such as %q", n, t.length.Seconds(), example), expected), nil
+			}
+			s.everLogged.mu.Lock()
+			defer s.everLogged.mu.Unlock()
+			if s.everLogged.stderr == 0 {
+				return outside("an adapter that logs: it never did, not even when its source was lost"), nil
+			}
+			return pass("%d lines in %.1f s; such as %q", n, t.length.Seconds(), s.everLogged.example), nil
+		}),
+		try("stdout", "It does not print to stdout", `The first line on stdout is the handshake. What follows is taken for text and goes to the log; it breaks nothing, and costs both sides time.
+Why it matters: whoever prints before the handshake does not start at all, and a library that prints does so when it likes.
+Usual mistakes: print statements left from a first try; states printed for checking.`, func(_ context.Context, s *Subject) (report.Finding, error) {
+			t, err := s.live()
+			if err != nil {
+				return report.Finding{}, err
+			}
+			const expected = "nothing but the handshake; logs go to stderr"
+			s.lines.mu.Lock()
+			n := s.lines.stdout
+			s.lines.mu.Unlock()
+			switch {
+			case n > 10 && float64(n) > t.length.Seconds():
+				return fail(fmt.Sprintf("%d lines on stdout in %.1f s", n, t.length.Seconds()), expected), nil
+			case n > 0:
+				return warn(fmt.Sprintf("%d lines on stdout in %.1f s", n, t.length.Seconds()), expected), nil
+			}
+			return pass("nothing"), nil
+		}),
+	}
+}
+
+func (s *Subject) tryLive(ctx context.Context) (t liveTrial, err error) {
+	release, err := s.slot(ctx)
+	if err != nil {
+		return t, err
+	}
+	defer release()
+	main := s.main()
+	if main.Deliver == feed.Capture {
+		return t, report.Missing("a feed at its source's own speed: one by udp, tcp, tcp_client, serial, file or program")
+	}
+	src, err := s.feed(ctx, main, nil)
+	if err != nil {
+		return t, err
+	}
+	defer src.Close()
+	session, err := s.open(ctx, s.lines)
+	if err != nil {
+		return t, err
+	}
+	running := stream(ctx, session, src.settings, true)
+	given := running.runs(ctx, s.settings.pace.first, enough)
+	begun := time.Now()
+	if given {
+		t.late = lateness(ctx, s.settings.pace.live, src)
+	}
+	t.length = time.Since(begun)
+	t.muted = session.Muted()
+	_, _, _ = session.Close()
+	<-running.done
+	if !given {
+		return t, s.silent(running)
+	}
+	for _, x := range running.states {
+		if x.state.Condition == vehicle.Running && x.state.Present != 0 {
+			t.states = append(t.states, x)
+		}
+	}
+	return t, ctx.Err()
+}
+
+// lateness lets a time pass, less where the source ends, and measures how late this machine wakes up.
+func lateness(ctx context.Context, d time.Duration, src *source) time.Duration {
+	var done <-chan struct{}
+	if src.Feed != nil {
+		done = src.Done()
+	}
+	const step = 5 * time.Millisecond
+	tick := time.NewTicker(step)
+	defer tick.Stop()
+	end := time.Now().Add(d)
+	var late []time.Duration
+	last := time.Now()
+	for {
+		select {
+		case <-ctx.Done():
+			return 0
+		case <-done:
+			return share(late, 0.99)
+		case <-tick.C:
+		}
+		now := time.Now()
+		late = append(late, max(0, now.Sub(last)-step))
+		if last = now; now.After(end) {
+			return share(late, 0.99)
+		}
+	}
+}
+
+// share is the value that a share of all lies below.
+func share(all []time.Duration, q float64) time.Duration {
+	if len(all) == 0 {
+		return 0
+	}
+	all = slices.Sorted(slices.Values(all))
+	return all[min(len(all)-1, int(q*float64(len(all))))]
+}
+
+// few states are too few to judge times by.
+const few = 8
+
+func (t *liveTrial) latency() report.Finding {
+	if len(t.states) < few {
+		return report.Finding{Outcome: report.NotCheckable, Needs: fmt.Sprintf("%d states at the source's own speed", few)}
+	}
+	var carried []time.Duration
+	// Signals of one kind share a delay: a position may be older than an attitude when it comes.
+	behind := map[vehicle.Set][]time.Duration{}
+	first := &t.states[0]
+	for i := range t.states {
+		x := &t.states[i]
+		behind[x.state.Present] = append(behind[x.state.Present], x.at.Sub(first.at)-time.Duration(x.state.SourceTime-first.state.SourceTime))
+		if x.state.ObservedAt > 1e17 {
+			carried = append(carried, time.Duration(x.at.UnixNano()-x.state.ObservedAt))
+		}
+	}
+	spread := time.Duration(0)
+	for _, b := range behind {
+		if len(b) >= few {
+			spread = max(spread, share(b, 0.95)-share(b, 0.05))
+		}
+	}
+	usual := share(carried, 0.5)
+	measured := fmt.Sprintf("arrival against source time varies by %d ms; %d ms from the bytes to the host", spread.Milliseconds(), usual.Milliseconds())
+	const expected = "less than 250 ms of variation, less than 100 ms from the bytes to the host"
+	slow := spread > 250*time.Millisecond || usual > 100*time.Millisecond && usual < time.Hour
+	switch {
+	case slow && (t.late > 100*time.Millisecond):
+		return report.Finding{Outcome: report.NotCheckable, Measured: measured, Needs: fmt.Sprintf("a machine that is less busy: it was late itself, by %d ms", t.late.Milliseconds())}
+	case spread > 5*time.Second:
+		// A clock of another speed: the check of the clock tells that.
+		return report.Finding{Outcome: report.NotCheckable, Measured: measured, Needs: "a source time that advances like the time itself"}
+	case slow:
+		return fail(measured, expected)
+	}
+	return pass("%s", measured)
+}
+
+func (t *liveTrial) arrival() report.Finding {
+	if len(t.states) < few {
+		return report.Finding{Outcome: report.NotCheckable, Needs: fmt.Sprintf("%d states at the source's own speed", few)}
+	}
+	const expected = "unix time in ns, at most a second before the host has the state and never after"
+	wrong, worst := 0, time.Duration(0)
+	var early, late int
+	for i := range t.states {
+		x := &t.states[i]
+		if x.state.ObservedAt == 0 {
+			return fail("it is 0", expected)
+		}
+		d := time.Duration(x.at.UnixNano() - x.state.ObservedAt)
+		if d < -20*time.Millisecond {
+			late++
+		} else if d > time.Second+t.late {
+			early++
+		} else {
+			continue
+		}
+		if wrong++; d.Abs() > worst.Abs() {
+			worst = d
+		}
+	}
+	if 20*wrong > len(t.states) {
+		return fail(fmt.Sprintf("in %d of %d states it is wrong: %d s off at worst", wrong, len(t.states), int64(-worst.Seconds())), expected)
+	}
+	return pass("right in %d of %d states", len(t.states)-wrong, len(t.states))
+}
