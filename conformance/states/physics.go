@@ -215,7 +215,12 @@ func (s *Subject) tellMistake(j *judged, result consistency.Result, ordered []ve
 		d.Alternatives = append(d.Alternatives, *diagnosis(a))
 	}
 	f := fail(fmt.Sprintf("it does not, and after the change below it would in %d of the %d stretches of the recording that tell", m.Votes, m.Of), "", d)
-	if m.Kind == consistency.Stuck || m.Votes == m.Of && m.Group == consistency.Clock || m.Group == consistency.OnGround {
+	switch {
+	case m.Group == consistency.Clock:
+		f.Measured = s.lasts()
+	case m.Kind == consistency.Wrap:
+		f.Measured = fmt.Sprintf("it is beyond 270 deg in %d of %d values", m.Votes, m.Of)
+	case m.Kind == consistency.Stuck || m.Group == consistency.OnGround:
 		f.Measured = fmt.Sprintf("it does not, in %d of the %d moments that tell", m.Votes, m.Of)
 	}
 	if side, ok := result.Sides(ordered, i); ok {
@@ -368,6 +373,16 @@ func (s *Subject) clock(j *judged) report.Finding {
 	return f
 }
 
+// lasts says how long the recording is by either clock.
+func (s *Subject) lasts() string {
+	_, step := s.fastest()
+	out := fmt.Sprintf("by it the recording lasts %.4g s, and states come every %.3g s", s.seconds(len(s.states)-1), step)
+	if s.arrives {
+		out += fmt.Sprintf("; they arrived over %.4g s", float64(s.states[len(s.states)-1].ObservedAt-s.states[0].ObservedAt)*1e-9)
+	}
+	return out
+}
+
 // demand turns what was required and not shown into failures.
 func (s *Subject) demand(j *judged, evidence []consistency.Shown) {
 	for _, r := range j.rules {
@@ -461,6 +476,11 @@ func series(x consistency.Sides) *report.Series {
 	title := words(string(x.Group))
 	if x.Component != "" {
 		title += " " + x.Component
+	}
+	for i := range x.Time {
+		if v := x.Time[i] + x.Given[i] + x.Should[i]; v-v != 0 { // no JSON holds what is not finite
+			return nil
+		}
 	}
 	return &report.Series{Title: title, Unit: x.Unit, GivenIs: x.GivenIs, ShouldIs: x.ShouldIs, Time: x.Time, Given: x.Given, Should: x.Should}
 }

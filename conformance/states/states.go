@@ -46,7 +46,9 @@ type Subject struct {
 	tracks   []*track
 	given    vehicle.Set
 	cut      []bool // states that do not continue what came before
+	cuts     []int  // how many there were, up to each state
 	anew     []bool // states with which the source's clock begins anew
+	run      []int  // how many of these there were, up to each state
 	arrives  bool   // it is known when the states arrived
 	required vehicle.Set
 	refused  Faults // states that a host would refuse
@@ -71,10 +73,14 @@ func New(given []vehicle.State, o Options) (*Subject, error) {
 		}
 		s.states = append(s.states, given[i])
 	}
-	s.cut, s.anew = make([]bool, len(s.states)), make([]bool, len(s.states))
+	n := len(s.states)
+	s.cut, s.anew, s.cuts, s.run = make([]bool, n), make([]bool, n), make([]int, n), make([]int, n)
 	last := -1 // the running state before
 	for i := range s.states {
 		x := &s.states[i]
+		if i > 0 {
+			s.cuts[i], s.run[i] = s.cuts[i-1], s.run[i-1]
+		}
 		if x.Condition != vehicle.Running {
 			continue
 		}
@@ -86,6 +92,12 @@ func New(given []vehicle.State, o Options) (*Subject, error) {
 			s.cut[i] = s.cut[i] || s.anew[i]
 		}
 		last = i
+		if s.cut[i] {
+			s.cuts[i]++
+		}
+		if s.anew[i] {
+			s.run[i]++
+		}
 		s.given |= x.Present
 		for _, k := range s.tracks {
 			switch all := k.signals(); x.Present & all {
@@ -186,6 +198,12 @@ func diagnosis(c consistency.Change) *report.Diagnosis {
 		if how := mapping(c.Group, d.Matrix); how != "" && c.Component == "" {
 			d.Detail += how
 		}
+	}
+	if c.Group == consistency.Clock && c.Scale != 0 {
+		if unit := map[float64]string{1e3: "microseconds", 1e6: "milliseconds", 1e9: "seconds"}[c.Scale]; unit != "" {
+			d.Detail = "it looks like " + unit + " in place of ns"
+		}
+		d.Detail += fmt.Sprintf(": multiply source_time_ns by %.6g", c.Scale)
 	}
 	if c.Kind == consistency.Delay {
 		d.Detail = fmt.Sprintf("it is about %.0f ms late against the other signals: give each value the source time at which it was measured", 1000*c.Delay)

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"perch/conformance/report"
+	"perch/sdk/vehicle"
 )
 
 // flights are recorded by an independent integrator: conformance/consistency/testdata/flights.py, with SciPy.
@@ -41,5 +42,22 @@ func TestRightFlightsConform(t *testing.T) {
 				fmt.Printf("%-12s %-16s %-13s %v %s | %s\n", name, c.ID, c.Outcome, c.Unclaimed, c.Measured, c.Needs)
 			}
 		}
+	}
+}
+
+func BenchmarkTwoMinutesAtAHundredHertz(b *testing.B) {
+	one := flights(b)["aerobatic"].States
+	var list []vehicle.State
+	for k := 0; len(list) < 12000; k++ {
+		for _, s := range one {
+			s.SourceTime += int64(k) * 40e9
+			s.ObservedAt += int64(k) * 40e9
+			s.Discontinuity = s.SourceTime == int64(k)*40e9
+			list = append(list, s)
+		}
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		Judge(b.Context(), list[:12000], Options{})
 	}
 }

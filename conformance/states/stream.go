@@ -92,7 +92,9 @@ func (s *Subject) signals() report.Finding {
 		}
 	}
 	for _, k := range s.tracks {
-		if k.part > 0 && k.part > len(k.at)/20 {
+		// A climb alone, or a height, is measured by itself; a turn about one axis is not.
+		alone := k.first == vehicle.PositionN || k.first == vehicle.VelocityN
+		if !alone && k.part > len(k.at)/20 {
 			part = append(part, k.title)
 		}
 	}
@@ -128,7 +130,7 @@ func (s *Subject) otherFrame(x vehicle.Signal) bool {
 
 func (s *Subject) sourceTime() report.Finding {
 	const expected = "times that rise, in ns, for each signal; a mark of discontinuity where the source begins anew"
-	back, most, which, where := 0, int64(0), "", 0
+	back, most, which, where := map[int]bool{}, int64(0), "", 0
 	still, pairs := 0, 0
 	stillest := ""
 	for _, k := range s.tracks {
@@ -137,8 +139,10 @@ func (s *Subject) sourceTime() report.Finding {
 			d := s.states[k.at[i]].SourceTime - s.states[k.at[i-1]].SourceTime
 			of++
 			switch {
-			case d < 0 && (!s.anew[k.at[i]] || !s.states[k.at[i]].Discontinuity):
-				if back++; -d > most {
+			case s.run[k.at[i]] != s.run[k.at[i-1]]:
+			case d < 0:
+				back[k.at[i]] = true
+				if -d > most {
 					most, which, where = -d, k.title, k.at[i]
 				}
 			case d == 0 && !s.same(k, i-1, i):
@@ -149,12 +153,18 @@ func (s *Subject) sourceTime() report.Finding {
 			still, pairs, stillest = same, of, k.title
 		}
 	}
-	if back > 0 {
+	for i := range s.states {
+		if s.anew[i] && !s.states[i].Discontinuity {
+			back[i] = true
+			which, where, most = "all of it", i, max(most, s.states[i-1].SourceTime-s.states[i].SourceTime)
+		}
+	}
+	if len(back) > 0 {
 		detail := "sort or drop what overtook; one source time for one moment"
 		if most > restart {
 			detail = "mark the first state after a restart as a discontinuity"
 		}
-		return fail(fmt.Sprintf("it goes back %d times, by up to %.3g s: %s, state %d", back, float64(most)*1e-9, which, where+1), expected,
+		return fail(fmt.Sprintf("it goes back in %s, by up to %.3g s: %s, state %d", count(len(back), "state"), float64(most)*1e-9, which, where+1), expected,
 			&report.Diagnosis{Signal: "clock", Kind: "time", Detail: "source_time_ns goes back: " + detail})
 	}
 	if still > 0 && still*50 > pairs {
@@ -169,7 +179,7 @@ func (s *Subject) observedAt() report.Finding {
 	if !s.arrives {
 		return none("times of arrival, other than the source's own time (observed_at_ns)")
 	}
-	var delays []float64
+	delays := map[int][]float64{} // by run of the source's clock
 	var back, still, longest, n int
 	var most, last int64
 	begin := int64(0) // source time since which the arrival stands still
@@ -198,7 +208,7 @@ func (s *Subject) observedAt() report.Finding {
 			begin = x.SourceTime
 		}
 		last = x.ObservedAt
-		delays = append(delays, float64(x.ObservedAt-x.SourceTime)*1e-9)
+		delays[s.run[i]] = append(delays[s.run[i]], float64(x.ObservedAt-x.SourceTime)*1e-9)
 	}
 	clock := func(detail string) *report.Diagnosis {
 		return &report.Diagnosis{Signal: "clock", Component: "observed_at", Kind: "time", Detail: detail}
@@ -211,19 +221,26 @@ func (s *Subject) observedAt() report.Finding {
 	case back > 0:
 		return warn(fmt.Sprintf("it goes back %d times, by up to %.3g s", back, float64(most)*1e-9), expected, clock("was the computer's clock set meanwhile?"))
 	}
-	// A clock that runs at another speed is told by the check of the clock; here is what is left beside a straight line.
-	slope := 0.0
-	if k := len(delays) / 4; k > 4 {
-		slope = (quantile(delays[len(delays)-k:], 0.5) - quantile(delays[:k], 0.5)) / float64(len(delays)-k)
+	wide := 0.0
+	for _, d := range delays {
+		wide = max(wide, spread(d))
 	}
-	for i := range delays {
-		delays[i] -= slope * float64(i)
-	}
-	wide := quantile(delays, 0.95) - quantile(delays, 0.02)
 	if wide > 1 {
 		return warn(fmt.Sprintf("the delay between source and arrival varies by %.1f s", wide), "a delay that varies by less than a second", clock("states wait somewhere: read as fast as they come"))
 	}
 	return pass("the delay between source and arrival varies by %.0f ms", 1000*wide)
+}
+
+// spread is how much delays vary beside a straight line. A clock that runs at another speed is told by the check of the clock.
+func spread(delays []float64) float64 {
+	n := len(delays)
+	if k := n / 4; k > 4 {
+		slope := (quantile(delays[n-k:], 0.5) - quantile(delays[:k], 0.5)) / float64(n-k)
+		for i := range delays {
+			delays[i] -= slope * float64(i)
+		}
+	}
+	return quantile(delays, 0.95) - quantile(delays, 0.02)
 }
 
 // fastest is the time between states that hold something, by the track that comes most often.
@@ -252,7 +269,7 @@ func (s *Subject) rate() report.Finding {
 		}
 		var steps []float64
 		for i := 1; i < len(k.at); i++ {
-			if !s.cut[k.at[i]] {
+			if !s.broken(k, i) {
 				steps = append(steps, s.time(k, i)-s.time(k, i-1))
 			}
 		}
@@ -313,7 +330,7 @@ func (s *Subject) gaps() report.Finding {
 	if n == 0 {
 		return pass("the longest interval is %.2f s", quantile(steps, 1))
 	}
-	f := warn(fmt.Sprintf("%d gaps, the longest of %.1f s before state %d", n, longest, at+1), "no time without states of more than five times their usual interval", nil)
+	f := warn(fmt.Sprintf("%s, the longest of %.1f s before state %d", count(n, "gap"), longest, at+1), "no time without states of more than five times their usual interval", nil)
 	if lost > 0.1*whole && n > 1 {
 		f.Outcome = report.Fail
 		f.Measured += fmt.Sprintf("; %.0f %% of the time is missing", 100*lost/whole)
@@ -322,12 +339,19 @@ func (s *Subject) gaps() report.Finding {
 	return f
 }
 
+func count(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}
+
 func (s *Subject) duplicates() report.Finding {
 	twice, of, which := 0, 0, ""
 	for _, k := range s.tracks {
 		n := 0
 		for i := 1; i < len(k.at); i++ {
-			if s.states[k.at[i]].SourceTime == s.states[k.at[i-1]].SourceTime && s.same(k, i-1, i) && !s.cut[k.at[i]] {
+			if s.states[k.at[i]].SourceTime == s.states[k.at[i-1]].SourceTime && s.same(k, i-1, i) && !s.broken(k, i) {
 				n++
 			}
 		}
@@ -349,18 +373,17 @@ func (s *Subject) duplicates() report.Finding {
 	return f
 }
 
-// moving says how many other tracks changed between two samples of one.
-func (s *Subject) moving(k *track, from, to int, next []int) bool {
+// moving says whether another track has a new value between two states, from and to. at holds where each track was.
+func (s *Subject) moving(k *track, from, to int, at []int) bool {
 	for n, other := range s.tracks {
 		if other == k || len(other.at) < 2 {
 			continue
 		}
-		for next[n]+1 < len(other.at) && other.at[next[n]] < from {
-			next[n]++
+		for at[n]+1 < len(other.at) && other.at[at[n]+1] <= from {
+			at[n]++
 		}
-		i := next[n]
-		for ; i+1 < len(other.at) && other.at[i+1] <= to; i++ {
-			if !s.same(other, i, i+1) {
+		for i := at[n]; i+1 < len(other.at) && other.at[i+1] <= to; i++ {
+			if other.at[i] <= from && !s.same(other, i, i+1) || other.at[i] > from {
 				return true
 			}
 		}
@@ -382,22 +405,22 @@ func (s *Subject) repeats() report.Finding {
 		repeated, pairs, run := 0, 0, 1
 		next := make([]int, len(s.tracks))
 		for i := 1; i < len(k.at); i++ {
-			if s.cut[k.at[i]] || !s.moving(k, k.at[i-1], k.at[i], next) {
+			switch {
+			case s.broken(k, i):
 				run = 0 // its length is not known
-				continue
-			}
-			pairs++
-			if s.same(k, i-1, i) {
+			case !s.same(k, i-1, i):
+				pairs++
+				if run > 0 {
+					runs[run]++
+				}
+				run = 1
+			case s.moving(k, k.at[i-1], k.at[i], next):
+				pairs++
 				repeated++
 				if run > 0 {
 					run++
 				}
-				continue
 			}
-			if run > 0 {
-				runs[run]++
-			}
-			run = 1
 		}
 		total := 0
 		for _, n := range runs {
@@ -487,7 +510,7 @@ func (s *Subject) travels(first vehicle.Signal) float64 {
 	k := s.find(first)
 	sum := 0.0
 	for i := 1; i < len(k.at); i++ {
-		if !s.cut[k.at[i]] {
+		if !s.broken(k, i) {
 			sum += s.apart(k, i-1, i)
 		}
 	}
@@ -635,7 +658,7 @@ func (s *Subject) jumps() report.Finding {
 		tried = true
 		var rates []float64
 		for i := 1; i < len(k.at); i++ {
-			if d := s.time(k, i) - s.time(k, i-1); d > 0 && !s.cut[k.at[i]] {
+			if d := s.time(k, i) - s.time(k, i-1); d > 0 && !s.broken(k, i) {
 				rates = append(rates, s.apart(k, i-1, i)/d)
 			}
 		}
@@ -644,7 +667,7 @@ func (s *Subject) jumps() report.Finding {
 		n, most, where := 0, 0.0, 0
 		for i := 1; i < len(k.at); i++ {
 			d := s.time(k, i) - s.time(k, i-1)
-			if d <= 0 || d > 3*step || s.cut[k.at[i]] {
+			if d <= 0 || d > 3*step || s.broken(k, i) {
 				continue
 			}
 			way := s.apart(k, i-1, i)
@@ -665,7 +688,7 @@ func (s *Subject) jumps() report.Finding {
 		if k.n == 4 {
 			unit, amount = "deg", most*180/math.Pi
 		}
-		f := fail(fmt.Sprintf("%s jumps by %.3g %s at %.2f s (state %d), %d times in all, without a mark", k.title, amount, unit, s.seconds(where), where+1, n),
+		f := fail(fmt.Sprintf("%s jumps by %.3g %s at %.2f s (state %d) without a mark; %s in all", k.title, amount, unit, s.seconds(where), where+1, count(n, "such jump")),
 			"a state after a jump is marked as a discontinuity", &report.Diagnosis{Signal: k.name, Kind: "discontinuity", Detail: "set discontinuity in the first state after the jump"})
 		if k.n == 3 {
 			f.Outcome = report.Warn // satellite positions do that

@@ -67,6 +67,9 @@ func (s *Subject) seconds(state int) float64 {
 	return float64(s.states[state].SourceTime-s.states[0].SourceTime) * 1e-9
 }
 
+// broken says whether a track's i-th sample does not continue the one before.
+func (s *Subject) broken(k *track, i int) bool { return s.cuts[k.at[i]] != s.cuts[k.at[i-1]] }
+
 // same says whether two samples of a track are equal bit for bit.
 func (s *Subject) same(k *track, i, j int) bool {
 	for c := range k.n {
@@ -103,7 +106,7 @@ func (s *Subject) size(k *track, i int) float64 {
 func (s *Subject) interval(k *track) float64 {
 	var d []float64
 	for i := 1; i < len(k.at); i++ {
-		if x := s.time(k, i) - s.time(k, i-1); x > 0 && !s.cut[k.at[i]] {
+		if x := s.time(k, i) - s.time(k, i-1); x > 0 && !s.broken(k, i) {
 			d = append(d, x)
 		}
 	}
