@@ -74,6 +74,9 @@ func again(t *testing.T, file string, o runOptions) (choices int) {
 			if rec.Dropped > 0 {
 				t.Skipf("this machine was too busy to record every tick: %s", rec.Message)
 			}
+			if name, x, ok := ride.IntensityOf(rec.Message); ok {
+				run.SetIntensity(slices.Index(r.Header().Sources, name), x)
+			}
 			name, ok := strings.CutPrefix(rec.Message, ride.ChosenPrefix)
 			if !ok {
 				continue

@@ -34,9 +34,16 @@ import (
 // asAdapter is the argument that makes this test binary an adapter.
 const asAdapter = "serve-the-rolling-adapter"
 
+// versionFile is the variable that names a file with another version for the adapter; one that is not there changes nothing.
+const versionFile = "PERCH_TEST_VERSION_FILE"
+
 func TestMain(m *testing.M) {
 	if len(os.Args) == 2 && os.Args[1] == asAdapter {
-		sdk.Serve(rolling())
+		a := rolling()
+		if version, err := os.ReadFile(os.Getenv(versionFile)); err == nil {
+			a.Version = string(version)
+		}
+		sdk.Serve(a)
 		return
 	}
 	os.Exit(m.Run())
