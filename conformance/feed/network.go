@@ -102,12 +102,19 @@ func (d *datagrams) send(ctx context.Context, p []byte) (bool, error) {
 	if d.fast && !d.room(ctx, len(p)) {
 		return false, nil
 	}
-	if _, err := conn.Write(p); err != nil {
-		// The system tells of an earlier datagram that nobody took, and has not sent this one.
-		d.known = false
-		if _, err := conn.Write(p); err != nil {
+	told := false
+	if !d.known {
+		if _, d.known, told = queued(d.to.Port); told && !d.known {
 			return false, nil
 		}
+	}
+	if _, err := conn.Write(p); err != nil {
+		// The system tells of an earlier datagram that nobody took, and has not sent this one.
+		if _, err := conn.Write(p); err != nil {
+			d.known = false
+			return false, nil
+		}
+		d.known = d.known && told
 	}
 	if d.known {
 		return true, nil

@@ -24,9 +24,9 @@ type line struct {
 	end   chan struct{}
 	once  sync.Once
 
-	mu   sync.Mutex
-	near *os.File // nil while lost or closed
-	held bool     // the adapter had it open when last looked; used by send only
+	mu    sync.Mutex
+	near  *os.File  // nil while lost or closed
+	since time.Time // the adapter has had it open; used by send only
 }
 
 func openSerial(link string) (sink, address, error) {
@@ -40,9 +40,13 @@ func (l *line) restore() error {
 	if l.near != nil {
 		return nil
 	}
-	near, far, err := pty.Open()
+	blocking, far, err := pty.Open()
 	if err != nil {
 		return fmt.Errorf("no pseudo-terminal: %w", err)
+	}
+	near, err := polled(blocking)
+	if err != nil {
+		return errors.Join(fmt.Errorf("pseudo-terminal %s: %w", far.Name(), err), far.Close())
 	}
 	_ = os.Remove(l.link)
 	err = errors.Join(os.Symlink(far.Name(), l.link), far.Close())
@@ -71,11 +75,25 @@ func (l *line) restore() error {
 	return nil
 }
 
+// polled closes a file and gives another for the same that the runtime waits for, so that closing it ends a read.
+func polled(f *os.File) (*os.File, error) {
+	fd, err := unix.FcntlInt(f.Fd(), unix.F_DUPFD_CLOEXEC, 0)
+	err = errors.Join(err, f.Close())
+	if err != nil {
+		return nil, err
+	}
+	if err := unix.SetNonblock(fd, true); err != nil {
+		_ = unix.Close(fd)
+		return nil, err
+	}
+	return os.NewFile(uintptr(fd), f.Name()), nil
+}
+
 // settle is how long after it opened the line an adapter gets to set it up; until then the system would change and
 // echo what comes.
 const settle = 50 * time.Millisecond
 
-func (l *line) send(ctx context.Context, p []byte) (bool, error) {
+func (l *line) send(_ context.Context, p []byte) (bool, error) {
 	l.mu.Lock()
 	near := l.near
 	l.mu.Unlock()
@@ -83,14 +101,14 @@ func (l *line) send(ctx context.Context, p []byte) (bool, error) {
 		return false, nil
 	}
 	if !open(near) {
-		l.held = false
+		l.since = time.Time{}
 		return false, nil
 	}
-	if !l.held {
-		if err := sleep(ctx, settle, nil); err != nil {
-			return false, err
-		}
-		l.held = true
+	if l.since.IsZero() {
+		l.since = time.Now()
+	}
+	if time.Since(l.since) < settle {
+		return false, nil
 	}
 	_, err := near.Write(p)
 	return err == nil, nil
