@@ -5,7 +5,6 @@ import (
 	"html/template"
 	"io"
 	"slices"
-	"strings"
 )
 
 //go:embed page.html
@@ -31,19 +30,20 @@ type other struct {
 // HTML writes the report as one page that needs nothing else: no script, no font, no other file. It follows the reader's
 // light or dark colours and prints in light ones. pages explain the checks; they may be nil.
 func (r *Report) HTML(w io.Writer, pages []Page) error {
-	t, err := template.New("page").Funcs(template.FuncMap{"plain": plain}).Parse(pageText)
+	t, err := template.New("page").Parse(pageText)
 	if err != nil {
 		return err
 	}
+	r = r.plain()
 	s := r.sort()
 	told := func(checks []*Result) (out []finding, err error) {
 		for _, c := range checks {
-			f := finding{Result: c, Headline: plain(c.headline())}
+			f := finding{Result: c, Headline: capital(c.headline())}
 			if d := c.Diagnosis; d != nil {
 				f.Correction = d.correction()
 				for i := range d.Alternatives {
 					a := &d.Alternatives[i]
-					f.Others = append(f.Others, other{plain(a.headline()), a.correction()})
+					f.Others = append(f.Others, other{a.headline(), a.correction()})
 				}
 			}
 			if c.Series != nil && c.Series.drawable() {
@@ -70,8 +70,8 @@ func (r *Report) HTML(w io.Writer, pages []Page) error {
 		return err
 	}
 	return t.Execute(w, map[string]any{
-		"Subject": r.named(), "Verdict": string(r.Verdict), "Words": r.Verdict.words(), "Icon": r.Verdict.icon(), "Counts": r.counts(), "Problem": plain(r.Problem),
-		"Failed": failed, "Warned": warned, "Missing": s.missing, "Passed": s.passed, "Outside": s.outside, "OutsideWords": strings.ToUpper(r.outside()[:1]) + r.outside()[1:],
+		"Subject": r.named(), "Verdict": string(r.Verdict), "Words": r.Verdict.words(), "Icon": r.Verdict.icon(), "Counts": r.counts(), "Problem": r.Problem,
+		"Failed": failed, "Warned": warned, "Missing": s.missing, "Passed": s.passed, "Outside": s.outside, "OutsideWords": capital(r.outside()),
 	})
 }
 

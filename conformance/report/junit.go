@@ -30,12 +30,15 @@ type (
 		Failure *junitOdd    `xml:"failure"`
 		Skipped *junitReason `xml:"skipped"`
 		Error   *junitOdd    `xml:"error"`
-		Out     string       `xml:"system-out,omitempty"`
+		Out     *junitOut    `xml:"system-out"`
 	}
 	junitOdd struct {
 		Message string `xml:"message,attr"`
 		Type    string `xml:"type,attr"`
-		Text    string `xml:",chardata"`
+		Text    string `xml:",cdata"`
+	}
+	junitOut struct {
+		Text string `xml:",cdata"`
 	}
 	junitReason struct {
 		Message string `xml:"message,attr"`
@@ -49,6 +52,7 @@ const noTime = "0"
 // failed is a failure, one that was not checkable is skipped, a run that ended early has an error. What is to be looked
 // at passes, with what was seen as its output. Test cases are named by the checks' ids, which stay.
 func (r *Report) JUnit(w io.Writer) error {
+	r = r.plain()
 	subject := strings.TrimRight(r.named(), ", ")
 	s := junitSuite{Name: "perch conform: " + subject, Time: noTime, Properties: []junitProperty{{"verdict", string(r.Verdict)}, {"subject", subject}}}
 	add := func(c junitCase) {
@@ -58,25 +62,25 @@ func (r *Report) JUnit(w io.Writer) error {
 	}
 	for i := range r.Checks {
 		c := &r.Checks[i]
-		one := junitCase{Name: plain(c.ID)}
+		one := junitCase{Name: c.ID}
 		switch c.Outcome {
 		case Fail:
 			kind := "check"
 			if c.Diagnosis != nil && c.Diagnosis.Kind != "" {
 				kind = c.Diagnosis.Kind
 			}
-			one.Failure = &junitOdd{plain(c.headline()), plain(kind), c.block()}
+			one.Failure = &junitOdd{c.headline(), kind, c.block()}
 			s.Failures++
 		case NotCheckable:
-			one.Skipped = &junitReason{"needs " + plain(c.Needs)}
+			one.Skipped = &junitReason{"needs " + c.Needs}
 			s.Skipped++
 		case Warn:
-			one.Out = c.block()
+			one.Out = &junitOut{c.block()}
 		}
 		add(one)
 	}
 	if r.Problem != "" {
-		add(junitCase{Name: "run", Error: &junitOdd{plain(r.Problem), "problem", "the run ended early: " + plain(r.Problem)}})
+		add(junitCase{Name: "run", Error: &junitOdd{r.Problem, "problem", "the run ended early: " + r.Problem}})
 		s.Errors++
 	}
 	if _, err := io.WriteString(w, xml.Header); err != nil {

@@ -8,12 +8,12 @@ import (
 	"strings"
 )
 
-// marks are what Markdown, or what web sites make of it, would not take for text.
-var marks = strings.NewReplacer(`\`, `\\`, "`", "\\`", "*", `\*`, "_", `\_`, "[", `\[`, "]", `\]`, "<", `\<`, ">", `\>`, "|", `\|`, "~", `\~`, "&", `\&`,
+// escapes are for what Markdown, or what web sites make of it, would not take for text.
+var escapes = strings.NewReplacer(`\`, `\\`, "`", "\\`", "*", `\*`, "_", `\_`, "[", `\[`, "]", `\]`, "<", `\<`, ">", `\>`, "|", `\|`, "~", `\~`, "&", `\&`,
 	"$", `\$`, "#", `\#`, "!", `\!`, "@", "@<!-- -->", "://", `:\//`, "www.", `www\.`)
 
-// literal is a text from anywhere in a line of Markdown, meaning nothing but itself.
-func literal(s string) string { return marks.Replace(plain(s)) }
+// literal is a text of one line in Markdown, meaning nothing but itself.
+func literal(s string) string { return escapes.Replace(s) }
 
 var ticks = regexp.MustCompile("`+")
 
@@ -27,7 +27,7 @@ func fence(s string, least int) string {
 
 // code is a word of a program in a line of Markdown, inside tables too.
 func code(s string) string {
-	s = strings.ReplaceAll(plain(s), "|", `\|`)
+	s = strings.ReplaceAll(s, "|", `\|`)
 	f := fence(s, 1)
 	if strings.Contains(s, "`") || s == "" {
 		s = " " + s + " "
@@ -59,8 +59,9 @@ func (o Outcome) icon() string {
 // Markdown writes the report as Markdown, for a summary or a comment of a CI server: the verdict, what is wrong and how to
 // mend it, then all checks in a table. explain is the command that explains a check, without its id; it may be empty.
 func (r *Report) Markdown(w io.Writer, explain string) error {
+	r = r.plain()
 	var b strings.Builder
-	fmt.Fprintf(&b, "# %s %s\n\n%s.\n", literal(r.named()), r.Verdict.words(), strings.ToUpper(r.counts()[:1])+r.counts()[1:])
+	fmt.Fprintf(&b, "# %s %s\n\n%s.\n", literal(r.named()), r.Verdict.words(), capital(r.counts()))
 	if r.Problem != "" {
 		fmt.Fprintf(&b, "\n**The run ended early:** %s\n", literal(r.Problem))
 	}
@@ -93,8 +94,7 @@ func (r *Report) Markdown(w io.Writer, explain string) error {
 		fmt.Fprintf(&b, "| %s | %s | %s |\n", code(c.ID), c.Outcome.icon(), literal(c.Title))
 	}
 	if len(s.outside) > 0 && r.Problem == "" {
-		heading := r.outside()
-		fmt.Fprintf(&b, "\n%s: %s\n", literal(strings.ToUpper(heading[:1])+heading[1:]), codes(s.outside))
+		fmt.Fprintf(&b, "\n%s: %s\n", literal(capital(r.outside())), codes(s.outside))
 	}
 	_, err := io.WriteString(w, b.String())
 	return err

@@ -6,6 +6,7 @@ import (
 	"html/template"
 	"image/color"
 	"math"
+	"strconv"
 	"strings"
 
 	"gonum.org/v1/plot"
@@ -36,6 +37,27 @@ func (s *Series) drawable() bool {
 	return n > 1
 }
 
+// marks puts about so many ticks at round numbers.
+func marks(about vg.Length) plot.Ticker {
+	return plot.TickerFunc(func(low, high float64) (out []plot.Tick) {
+		step := math.Pow(10, math.Floor(math.Log10((high-low)/float64(about))))
+		if !(step > 0) || math.IsInf(step, 0) {
+			return nil
+		}
+		for _, more := range []float64{2, 2.5, 2} { // 2, 5, 10
+			if (high-low)/step > 1.4*float64(about) {
+				step *= more
+			}
+		}
+		for i := range int(2 * about) {
+			if v := (math.Ceil(low/step) + float64(i)) * step; v <= high {
+				out = append(out, plot.Tick{Value: v, Label: strconv.FormatFloat(v+0, 'g', 4, 64)})
+			}
+		}
+		return out
+	})
+}
+
 // svg draws the series for a place so many points wide: the given line solid, as it should be dashed. What the lines are is
 // said beside the picture, since a page wraps words and a picture does not.
 func (s *Series) svg(width, height vg.Length) (template.HTML, error) {
@@ -48,6 +70,7 @@ func (s *Series) svg(width, height vg.Length) (template.HTML, error) {
 	for _, axis := range []*plot.Axis{&p.X, &p.Y} {
 		axis.LineStyle.Color, axis.Tick.LineStyle.Color = inkC, inkC
 	}
+	p.X.Tick.Marker, p.Y.Tick.Marker = marks(6*width/520), marks(6)
 	grid := plotter.NewGrid()
 	grid.Vertical.Color, grid.Horizontal.Color = gridC, gridC
 	p.Add(grid)
@@ -72,14 +95,14 @@ func (s *Series) svg(width, height vg.Length) (template.HTML, error) {
 	p.Draw(draw.Crop(draw.New(canvas), 0, -8, 0, -4)) // room for the last tick's label
 	var b bytes.Buffer
 	if _, err := canvas.WriteTo(&b); err != nil {
-		return "", fmt.Errorf("the plot of %s: %w", plain(s.Title), err)
+		return "", fmt.Errorf("the plot of %s: %w", s.Title, err)
 	}
 	drawn := b.String()
 	from := strings.Index(drawn, "<svg") // what comes before is for files
 	if from < 0 {
-		return "", fmt.Errorf("the plot of %s: there is no picture in it", plain(s.Title))
+		return "", fmt.Errorf("the plot of %s: there is no picture in it", s.Title)
 	}
-	label := template.HTMLEscapeString(plain(s.Title) + " over time, as it was given and as it should be")
+	label := template.HTMLEscapeString(s.Title + " over time, as it was given and as it should be")
 	drawn = strings.Replace(dyes.Replace(drawn[from:]), "<svg ", `<svg role="img" aria-label="`+label+`" `, 1)
 	return template.HTML(drawn), nil //nolint:gosec // drawn above from numbers; its one text is escaped
 }

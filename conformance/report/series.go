@@ -59,7 +59,7 @@ func (s *Series) Plot(columns, rows int) string {
 		mark(i, s.Should[i], 'x', 'o')
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s, %s:  o %s   x %s\n", plain(s.Title), plain(s.Unit), plain(s.GivenIs), plain(s.ShouldIs))
+	fmt.Fprintf(&b, "%s, %s:  o %s   x %s\n", s.Title, s.Unit, s.GivenIs, s.ShouldIs)
 	for i, row := range grid {
 		label := ""
 		switch i {

@@ -5,26 +5,65 @@ import (
 	"slices"
 	"strings"
 	"unicode"
+	"unicode/utf8"
 )
 
 // plain makes one line of a text from anywhere: an adapter's name and what it says may hold anything. Line ends become
-// blanks; control characters, and those that change the direction of writing, become U+FFFD.
+// blanks; control characters, those that change the direction of writing, and what XML cannot hold become U+FFFD.
 func plain(s string) string {
 	s = strings.Join(strings.Fields(strings.ToValidUTF8(s, "\uFFFD")), " ")
 	return strings.Map(func(c rune) rune {
-		if unicode.IsControl(c) || unicode.Is(unicode.Bidi_Control, c) {
+		if unicode.IsControl(c) || unicode.Is(unicode.Bidi_Control, c) || unicode.Is(unicode.Noncharacter_Code_Point, c) {
 			return '\uFFFD'
 		}
 		return c
 	}, s)
 }
 
+// plain is the report with each of its texts made plain: what every form is written from.
+func (r *Report) plain() *Report {
+	out := *r
+	out.Subject, out.Problem, out.Outside = plain(r.Subject), plain(r.Problem), plain(r.Outside)
+	out.Checks = slices.Clone(r.Checks)
+	for i := range out.Checks {
+		c := &out.Checks[i]
+		for _, s := range []*string{&c.ID, &c.Title, &c.Measured, &c.Expected, &c.Needs} {
+			*s = plain(*s)
+		}
+		if c.Diagnosis != nil {
+			d := c.Diagnosis.plain()
+			c.Diagnosis = &d
+		}
+		if c.Series != nil {
+			s := *c.Series
+			s.Title, s.Unit, s.GivenIs, s.ShouldIs = plain(s.Title), plain(s.Unit), plain(s.GivenIs), plain(s.ShouldIs)
+			c.Series = &s
+		}
+	}
+	return &out
+}
+
+func (d Diagnosis) plain() Diagnosis {
+	d.Signal, d.Component, d.Kind, d.Detail = plain(d.Signal), plain(d.Component), plain(d.Kind), plain(d.Detail)
+	d.Alternatives = slices.Clone(d.Alternatives)
+	for i, a := range d.Alternatives {
+		d.Alternatives[i] = a.plain()
+	}
+	return d
+}
+
+// capital begins a sentence.
+func capital(s string) string {
+	_, n := utf8.DecodeRuneInString(s)
+	return strings.ToUpper(s[:n]) + s[n:]
+}
+
 // named is what was judged, in a line.
 func (r *Report) named() string {
-	if s := plain(r.Subject); s != "" {
-		return s
+	if r.Subject == "" {
+		return "it"
 	}
-	return "it"
+	return r.Subject
 }
 
 // counts says how many checks had which outcome.

@@ -23,6 +23,7 @@ func (v Verdict) words() string {
 // that explains a check, without its id, such as "perch conform controller --explain"; it may be empty.
 func (r *Report) Write(w io.Writer, explain string) error {
 	var b strings.Builder
+	r = r.plain()
 	s := r.sort()
 	for i := range r.Checks {
 		if c := &r.Checks[i]; c.Outcome == Fail || c.Outcome == Warn {
@@ -31,10 +32,10 @@ func (r *Report) Write(w io.Writer, explain string) error {
 	}
 	if r.Problem == "" {
 		for _, m := range s.missing {
-			fmt.Fprintf(&b, "not checkable  %s\n      %-9s %s\n\n", strings.Join(m.IDs, ", "), "needs", plain(m.Needs))
+			fmt.Fprintf(&b, "not checkable  %s\n      %-9s %s\n\n", strings.Join(m.IDs, ", "), "needs", m.Needs)
 		}
 	} else {
-		fmt.Fprintf(&b, "the run ended early: %s\n", plain(r.Problem))
+		fmt.Fprintf(&b, "the run ended early: %s\n", r.Problem)
 	}
 	fmt.Fprintf(&b, "%s %s (%s)\n", r.named(), r.Verdict.words(), r.counts())
 	if len(s.outside) > 0 && r.Problem == "" {
@@ -52,7 +53,7 @@ func (c *Result) write(b *strings.Builder, explain string) {
 	}
 	fmt.Fprintf(b, "%s  %s: %s\n", mark, c.ID, c.Title)
 	line := func(what, text string) {
-		if text = plain(text); text != "" {
+		if text != "" {
 			fmt.Fprintf(b, "      %-9s %s\n", what, text)
 		}
 	}
