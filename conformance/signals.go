@@ -223,9 +223,6 @@ func (s *Subject) deliver(ctx context.Context, f *plan.Feed, speed float64) (r r
 	}
 	t := stream(ctx, session, src.settings, true)
 	length := s.settings.pace.longest
-	if src.Feed == nil {
-		length = s.settings.pace.capture
-	}
 	begun := time.Now()
 	looked := false
 	quiet := 700 * time.Millisecond // after the end: an adapter may wait for what belongs together
@@ -258,6 +255,9 @@ func (s *Subject) deliver(ctx context.Context, f *plan.Feed, speed float64) (r r
 	}
 	start := int64(0)
 	for _, x := range t.states {
+		if f.Deliver == feed.Capture {
+			x.state.ObservedAt = 0 // when it came says how fast the adapter reads, and nothing of the source
+		}
 		if start == 0 {
 			start = x.state.ObservedAt
 		}

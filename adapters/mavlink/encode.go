@@ -87,6 +87,11 @@ func (e *Encoder) Append(dst []byte, s *vehicle.State) []byte {
 		}
 		dst = e.add(dst, &m)
 	}
+	for _, shaft := range []vehicle.Signal{vehicle.EngineRPM, vehicle.RotorRPM} {
+		if speed, ok := s.Value(shaft); ok {
+			dst = e.add(dst, &wire.RPM{RPM1: float32(speed)})
+		}
+	}
 	return dst
 }
 

@@ -26,6 +26,7 @@ func explainFlag(c *cobra.Command, id *string) {
 // chapters are the pages of all suites.
 func chapters() []report.Chapter {
 	return []report.Chapter{
+		{Title: "Adapters", About: "What is checked of an adapter that is started and fed: perch conform NAME. Its states are judged too.", Pages: onlyAdapters(report.Pages(states.Checks()))},
 		{Title: "States", About: "What is checked of the states that an adapter gives, and of recorded ones: perch conform --states FILE.", Pages: report.Pages(states.Checks())},
 		{Title: "Controllers", About: "What is checked of a seat controller, over its port: perch conform controller --port PORT.", Pages: report.Pages(controller.Checks())},
 	}
