@@ -1,7 +1,9 @@
 package main
 
 import (
+	"encoding/binary"
 	"fmt"
+	"math"
 	"net"
 	"os"
 	"testing"
@@ -26,6 +28,12 @@ func TestMain(m *testing.M) {
 		},
 		"play": func() {
 			if err := play(os.Args[1], os.Args[2]); err != nil {
+				fmt.Fprintln(os.Stderr, err)
+				os.Exit(1)
+			}
+		},
+		"tilt": func() {
+			if err := tilt(os.Args[1], len(os.Args) > 2 && os.Args[2] == "mirrored"); err != nil {
 				fmt.Fprintln(os.Stderr, err)
 				os.Exit(1)
 			}
@@ -93,4 +101,46 @@ func fly(address, length string) error {
 		})
 	}
 	return nil
+}
+
+// tilt writes a telemetry log of a model that is held level for half a minute, then rolled right, lifted at the nose and turned
+// right, each by 35 degrees, with eight seconds of rest in between. Mirrored, everything turns the other way but the nose.
+func tilt(file string, mirrored bool) error {
+	const level, rest, move, hold, rate = 32.0, 8.0, 0.6, 1.0, 20.0
+	left := 1.0
+	if mirrored {
+		left = -1
+	}
+	header := mavlink.Header{Version: 2, System: 7, Component: 1}
+	var out []byte
+	at := func(t float64) (angles, rates [3]float64) {
+		n := int((t - level) / (move + hold + move + rest))
+		if t < level || n > 2 {
+			return angles, rates
+		}
+		since := t - level - float64(n)*(move+hold+move+rest)
+		up, down := min(since/move, 1), min(max((since-move-hold)/move, 0), 1)
+		const angle = 35 * math.Pi / 180
+		smooth := func(x float64) float64 { return (1 - math.Cos(math.Pi*x)) / 2 }
+		angles[n] = angle * (smooth(up) - smooth(down))
+		rates[n] = angle * math.Pi / 2 / move * (math.Sin(math.Pi*up) - math.Sin(math.Pi*down))
+		return angles, rates
+	}
+	for k := range int((level + 3*(2*move+hold+rest)) * rate) {
+		t := float64(k) / rate
+		angles, rates := at(t)
+		messages := []mavlink.Message{&mavlink.Attitude{
+			TimeBootMs: uint32(1000 * t), Roll: float32(left * angles[0]), Pitch: float32(angles[1]), Yaw: float32(left * angles[2]),
+			RollSpeed: float32(left * rates[0]), PitchSpeed: float32(rates[1]), YawSpeed: float32(left * rates[2]),
+		}}
+		if k%int(rate) == 0 {
+			messages = append(messages, &mavlink.Heartbeat{Type: 1, Autopilot: 3, BaseMode: 128, SystemStatus: 4, MAVLinkVersion: 3})
+		}
+		for _, m := range messages {
+			out = binary.BigEndian.AppendUint64(out, uint64(1.7e15+1e6*t))
+			out = mavlink.Append(out, header, m)
+			header.Sequence++
+		}
+	}
+	return os.WriteFile(file, out, 0o600)
 }

@@ -231,6 +231,7 @@ type signCheck struct {
 	seen   *sightings
 	way    signs.Way
 	class  string
+	last   *signs.Tracker // of the motion before
 }
 
 // lookTime is how long a source is looked at before anything is asked, to see what it gives.
@@ -245,7 +246,7 @@ func (c *signCheck) run(d sdk.Description) ([]signs.Result, error) {
 		c.way = signs.Way(a)
 	}
 	var since time.Time
-	came, err := c.person.watch(c.ctx, "Waiting for the source.", func() terminal.Picture {
+	came, err := c.person.watch(c.ctx, "Waiting for the source.", 5*time.Second, func() terminal.Picture {
 		return c.picture(nil, "Waiting for what the source gives.")
 	}, func() bool {
 		if n := c.seen.running(); n > 0 && since.IsZero() {
@@ -282,12 +283,16 @@ func (c *signCheck) run(d sdk.Description) ([]signs.Result, error) {
 
 // motion asks for one motion until it is clear what became of it.
 func (c *signCheck) motion(m signs.Motion, which string) (signs.Result, error) {
-	unclear := false
+	last := c.last
+	again := false // asked for once more, because the answer and the reading differ
 	for {
 		t := signs.NewTracker(m)
+		if last != nil {
+			t.After(last)
+		}
 		c.seen.follow(t)
 		c.seen.event("asked for: " + string(m.Kind))
-		seen, err := c.person.watch(c.ctx, fmt.Sprintf("%s: first %s; then %s.", which, m.Ready, m.Say), func() terminal.Picture {
+		seen, err := c.person.watch(c.ctx, fmt.Sprintf("%s: first %s; then %s.", which, m.Ready, m.Say), 0, func() terminal.Picture {
 			todo := "First " + m.Ready + "."
 			if c.seen.ready() {
 				todo = "Now " + m.Say + "."
@@ -299,11 +304,12 @@ func (c *signCheck) motion(m signs.Motion, which string) (signs.Result, error) {
 		}
 		readings := c.seen.readings()
 		c.seen.follow(nil)
+		last, c.last = nil, t // where it began the time before may have been the fault
 		question := "Nothing moved as far as that. Did another axis of the drawn vehicle move? [other, again or skip] "
 		answers := []string{"other", "again", "skip"}
 		if seen {
 			c.person.say("The reading: " + readingWords(readings) + ".")
-			question = "Did the drawn vehicle do what the real one did? [yes, opposite, other (another axis), again or skip] "
+			question = "Did the drawn vehicle do what the real one did? [yes, opposite, other (another axis), again, skip] "
 			answers = []string{"yes", "opposite", "other", "again", "skip"}
 		}
 		said, err := c.person.ask(c.ctx, question, answers...)
@@ -315,9 +321,9 @@ func (c *signCheck) motion(m signs.Motion, which string) (signs.Result, error) {
 			continue
 		}
 		r := signs.Conclude(m, readings, answer)
-		if r.Outcome == signs.Unclear && !unclear {
-			unclear = true
-			c.person.say(r.Why + ". Perhaps it was moved the other way: once more.")
+		if strange := r.Outcome == signs.Unclear || answer == signs.Same && r.Outcome != signs.Agrees; strange && !again {
+			again = true
+			c.person.say(strings.TrimPrefix(r.Why, "but ") + ". Perhaps it was moved the other way: once more.")
 			continue
 		}
 		c.seen.event(fmt.Sprintf("%s: %s", m.Kind, r.Outcome))
@@ -519,8 +525,9 @@ type person interface {
 	say(line string)
 	// ask asks until one of the answers is given; the first letters are enough.
 	ask(ctx context.Context, question string, answers ...string) (string, error)
-	// watch shows what happens until done, or until the person gives up.
-	watch(ctx context.Context, instruction string, picture func() terminal.Picture, done func() bool) (bool, error)
+	// watch shows what happens until done, or until the person gives up; one who answers in lines does so after the usual time
+	// and some more.
+	watch(ctx context.Context, instruction string, more time.Duration, picture func() terminal.Picture, done func() bool) (bool, error)
 }
 
 // newPerson is the person at the terminal, or one who answers in lines.
@@ -585,7 +592,7 @@ func (a *atTerminal) ask(ctx context.Context, question string, answers ...string
 	}
 }
 
-func (a *atTerminal) watch(ctx context.Context, instruction string, picture func() terminal.Picture, done func() bool) (bool, error) {
+func (a *atTerminal) watch(ctx context.Context, instruction string, _ time.Duration, picture func() terminal.Picture, done func() bool) (bool, error) {
 	if !a.drawn {
 		a.say(instruction + " [Enter: it cannot be done, or nothing moves]")
 	}
@@ -646,11 +653,11 @@ func (p *byLines) ask(ctx context.Context, question string, answers ...string) (
 	}
 }
 
-func (p *byLines) watch(ctx context.Context, instruction string, _ func() terminal.Picture, done func() bool) (bool, error) {
+func (p *byLines) watch(ctx context.Context, instruction string, more time.Duration, _ func() terminal.Picture, done func() bool) (bool, error) {
 	p.say(instruction)
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
-	for end := time.Now().Add(p.wait); !done(); {
+	for end := time.Now().Add(p.wait + more); !done(); {
 		select {
 		case <-ctx.Done():
 			return false, terminal.ErrInterrupted

@@ -341,6 +341,43 @@ func TestNothingIsSeenInStillness(t *testing.T) {
 	}
 }
 
+// TestHeldTiltedWhileAQuestionIsAnswered: what comes back to level then is not the next motion.
+func TestHeldTiltedWhileAQuestionIsAnswered(t *testing.T) {
+	states := tilted(0, 35*degree, 50)
+	motions := Motions(InHand, "aeroplane", states[0].Present)
+	first := NewTracker(motions[0])
+	for _, s := range states {
+		first.See(&s)
+	}
+	if !first.Done() {
+		t.Fatal("the first motion was not seen")
+	}
+	second := NewTracker(motions[1])
+	second.After(first)
+	for range 2 { // ten seconds at 35 degrees, where it was left
+		for _, s := range states {
+			at := second.last
+			s = states[len(states)-1]
+			s.SourceTime = max(at, int64(5e9)) + 20e6
+			second.See(&s)
+		}
+	}
+	if second.Ready() || second.Done() {
+		t.Errorf("still held tilted: ready %v, done %v", second.Ready(), second.Done())
+	}
+	from := second.last
+	for _, s := range tilted(1, 35*degree, 50) {
+		s.SourceTime += from + 20e6
+		second.See(&s)
+		if second.Done() {
+			break
+		}
+	}
+	if r := second.Readings(); !second.Done() || r[0].Outcome != Agrees {
+		t.Errorf("done %v: %+v", second.Done(), r)
+	}
+}
+
 // hand is a model that is tilted by hand every way, with noise, as an independent program made it.
 func hand(t *testing.T, name string) []vehicle.State {
 	t.Helper()

@@ -46,6 +46,8 @@ const (
 	push = 1.0
 	// and is only looked at while the vehicle is this level, rad: gravity is then under 0.7 m/s² of it.
 	level = 4 * degree
+	// Level by eye, rad.
+	back = 10 * degree
 )
 
 // track follows one group: where it was when the motion began, and where it is.
@@ -70,6 +72,7 @@ type Tracker struct {
 	ready    bool
 	calm     float64 // s that it has been still
 	from     [2]r3.Vec
+	home     *r3.Vec // roll and pitch where the motion before began, rad
 	shown    float64 // s since the first group had moved
 	done     bool
 	pushed   r3.Vec // the largest force of a motion that is no tilt, m/s²
@@ -82,6 +85,21 @@ func NewTracker(m Motion) *Tracker {
 		t.tracks = append(t.tracks, track{group: g})
 	}
 	return t
+}
+
+// After has a model in the hand come back to where the motion before began, within 10 degrees, before it is still: it may be held
+// tilted while a question is answered.
+func (t *Tracker) After(before *Tracker) {
+	if x := before.track(Attitude); x.seen && before.ready && t.motion.Way == InHand {
+		at := x.start
+		t.home = &at
+	}
+}
+
+// away says whether it has not come back yet.
+func (t *Tracker) away() bool {
+	x := t.track(Attitude)
+	return t.home != nil && x.seen && max(math.Abs(x.now.X-t.home.X), math.Abs(x.now.Y-t.home.Y)) > back
 }
 
 // Ready says that it was still long enough: what moves now is the motion.
@@ -97,8 +115,9 @@ func (t *Tracker) See(s *vehicle.State) {
 	}
 	dt := float64(s.SourceTime-t.last) / 1e9
 	if !t.began || s.Discontinuity || dt < 0 || dt > gap {
+		home := t.home
 		*t = *NewTracker(t.motion)
-		t.began, dt = true, 0
+		t.home, t.began, dt = home, true, 0
 	}
 	t.last = s.SourceTime
 	t.take(s)
@@ -203,7 +222,7 @@ func (t *Tracker) settle(dt float64) {
 			}
 		}
 	}
-	if moved {
+	if moved || t.away() {
 		t.calm = 0
 		for i, g := range []Group{Attitude, AngularVelocity} {
 			if x := t.track(g); x.seen {
