@@ -25,6 +25,7 @@ import (
 // Way is how a capture is delivered.
 type Way string
 
+// The ways there are.
 const (
 	UDP       Way = "udp"        // datagrams to a free port on loopback, where the adapter listens
 	TCP       Way = "tcp"        // the adapter connects to a port of the feed
@@ -45,7 +46,7 @@ var AsFastAsTaken = math.Inf(1)
 type Delivery struct {
 	Way     Way
 	Select  capture.Selection // which flow, where a network capture holds several
-	Speed   float64           // times as fast as captured; 0 is 1; AsFastAsTaken
+	Speed   float64           // times as fast as captured, 0 is 1; AsFastAsTaken. Above 1 nothing is made up for: no burst after a late packet
 	Loops   int               // how often; 0 is once, below 0 without end
 	Variant Variant           // what is spoiled
 	Seed    uint64            // of the variant: one seed spoils one capture always in the same way
@@ -424,6 +425,9 @@ func (p *player) wait(ctx context.Context, due time.Duration) error {
 			continue
 		}
 		left := time.Until(p.begin.Add(due))
+		if left < 0 && p.feed.delivery.Speed > 1 {
+			p.begin = p.begin.Add(-left)
+		}
 		if !p.begun || p.fast || left <= 0 {
 			return ctx.Err()
 		}

@@ -100,8 +100,7 @@ func (l *line) send(_ context.Context, p []byte) (bool, error) {
 	if near == nil {
 		return false, nil
 	}
-	if !open(near) {
-		l.since = time.Time{}
+	if !l.open(near) {
 		return false, nil
 	}
 	if l.since.IsZero() {
@@ -114,8 +113,8 @@ func (l *line) send(_ context.Context, p []byte) (bool, error) {
 	return err == nil, nil
 }
 
-// open says whether anybody has the far side open.
-func open(near *os.File) bool {
+// open says whether anybody has the far side open. What was not read when it was closed is gone, as of any port.
+func (l *line) open(near *os.File) bool {
 	raw, err := near.SyscallConn()
 	if err != nil {
 		return false
@@ -123,16 +122,20 @@ func open(near *os.File) bool {
 	hung := true
 	err = raw.Control(func(fd uintptr) {
 		fds := []unix.PollFd{{Fd: int32(fd), Events: unix.POLLOUT}}
-		for {
-			_, err := unix.Poll(fds, 0)
-			if errors.Is(err, unix.EINTR) {
-				continue
-			}
-			hung = err != nil || fds[0].Revents&unix.POLLHUP != 0
-			return
+		_, err := unix.Poll(fds, 0)
+		for errors.Is(err, unix.EINTR) {
+			_, err = unix.Poll(fds, 0)
+		}
+		hung = err != nil || fds[0].Revents&unix.POLLHUP != 0
+		if hung && !l.since.IsZero() {
+			_ = flush(int(fd))
 		}
 	})
-	return err == nil && !hung
+	if err != nil || hung {
+		l.since = time.Time{}
+		return false
+	}
+	return true
 }
 
 func (l *line) lose() {

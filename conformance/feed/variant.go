@@ -8,6 +8,7 @@ import (
 // Variant is how a capture is spoiled before it is delivered.
 type Variant string
 
+// What is delivered as it is, and what Variants lists.
 const (
 	Intact    Variant = ""
 	Truncated Variant = "truncated" // each packet ends early, at any place
