@@ -40,6 +40,7 @@ var mayImport = map[string][]string{
 	"host/commissioning/sizing":   {"host/pose", "host/mechanism", "host/guard"},
 	"conformance":                 {"sdk", "proto", "host/plugin", "conformance"},
 	"conformance/report":          {},
+	"conformance/feed":            {"sdk/capture"},
 	"conformance/controller":      {"proto/seatlink", "conformance/report"},
 	"cmd":                         {"proto", "sdk", "adapters", "host", "conformance"},
 }

@@ -340,3 +340,47 @@ func BenchmarkPcap(b *testing.B) {
 		}
 	}
 }
+
+// endless is a file that goes on for ever.
+type endless struct {
+	head, rest []byte
+	read       int
+}
+
+func (e *endless) Read(p []byte) (int, error) {
+	for i := range p {
+		if e.read < len(e.head) {
+			p[i] = e.head[e.read]
+		} else {
+			p[i] = e.rest[(e.read-len(e.head))%len(e.rest)]
+		}
+		e.read++
+	}
+	return len(p), nil
+}
+
+// Small compressed files unpack to as much as they like: what is no packet ends with an error, long before memory does.
+func TestFilesWithoutEnd(t *testing.T) {
+	section := []byte{0x0a, 0x0d, 0x0d, 0x0a, 28, 0, 0, 0, 0x4d, 0x3c, 0x2b, 0x1a, 1, 0, 0, 0, 255, 255, 255, 255, 255, 255, 255, 255, 28, 0, 0, 0}
+	link := []byte{1, 0, 0, 0, 20, 0, 0, 0, 1, 0, 0, 0, 0, 0, 0, 0, 20, 0, 0, 0} // an interface description (draft-ietf-opsawg-pcapng, 4.2)
+	long := append([]byte{6, 0, 0, 0, 255, 255, 255, 127}, make([]byte, 12)...)
+	pcap := []byte{0xd4, 0xc3, 0xb2, 0xa1, 2, 0, 4, 0, 0, 0, 0, 0, 0, 0, 0, 0, 255, 255, 255, 255, 1, 0, 0, 0}
+	huge := []byte{0, 0, 0, 0, 0, 0, 0, 0, 255, 255, 255, 127, 255, 255, 255, 127}
+	for name, x := range map[string]struct {
+		file endless
+		want string
+	}{
+		"interfaces":    {endless{head: section, rest: link}, "no packet in the last 8 MiB"},
+		"a long block":  {endless{head: append(bytes.Clone(section), link...), rest: long}, ""},
+		"a long packet": {endless{head: append(bytes.Clone(pcap), huge...), rest: []byte{0}}, "frame 1"},
+		"one line":      {endless{head: []byte(linesHeader + "\n"), rest: []byte("0")}, "line 2 is longer"},
+	} {
+		r, _, err := New(&x.file)
+		for n := 0; err == nil && n < 1000; n++ {
+			_, err = r.Read()
+		}
+		if err == nil || !strings.Contains(err.Error(), x.want) || x.file.read > 32<<20 {
+			t.Errorf("%s: %v after %d bytes, want %q", name, err, x.file.read, x.want)
+		}
+	}
+}
