@@ -533,7 +533,7 @@ type Status struct {
 	CRCErrors    uint16
 	Framing      uint16 // frames dropped for COBS or length, and receiver overruns
 	Late         uint16 // times that a setpoint was more than 1.5 periods late
-	Refused      uint16 // setpoints outside travel or speed
+	Refused      uint16 // setpoints outside travel or speed, or that do not advance
 	LoopWorst    uint16 // longest main loop since the last STATUS, µs
 	Hash         uint32 // of the limits in force
 	Axes         Axes

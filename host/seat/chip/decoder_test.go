@@ -41,3 +41,14 @@ func TestEverySingleBitOfARide(t *testing.T) {
 		t.Error("want none")
 	}
 }
+
+// TestLinkCutWhileCatchingUp ends setpoints while the firmware's law, compiled for this machine, catches up with a host that was late
+// or that jumps from end to end of the travel: whenever that is, it brakes to rest inside the travel.
+func TestLinkCutWhileCatchingUp(t *testing.T) {
+	t.Parallel()
+	chip.Require(t)
+	out, err := exec.Command(chip.Host(t, "testdata/travel.c"), "1000").CombinedOutput()
+	if err != nil || string(out) != "past 0 moving 0 faults 0\n" {
+		t.Errorf("%v: %s", err, out)
+	}
+}

@@ -39,6 +39,7 @@ static void adopt(struct control *c)
 		ax->reduced = (float)l->reduced * 1e-6f;
 		ax->acceleration = (float)l->acceleration * 1e-3f;
 		ax->jerk = (float)l->jerk * 1e-3f;
+		ax->easing = ax->acceleration * ax->acceleration / (2 * ax->jerk);
 	}
 }
 

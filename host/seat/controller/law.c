@@ -77,12 +77,15 @@ bool law_catch_up(struct axis *ax, float top, const struct tick *t)
 	if (want * want > A * far)
 		want = sqrtf(A * far);
 	want = clamp(ax->target_v + (e < 0 ? -want : want), top);
-	room = (float)(want < 0 ? law_difference(ax->x, ax->low) : law_difference(ax->high, ax->x)) * 1e-9f - fabsf(ax->v) * dt;
-	edge = room > 0 ? 2 * A * room : 0;
-	if (want * want > edge)
-		want = clamp(want, sqrtf(edge));
-	ax->a = clamp((want - ax->v) * t->per_s, A);
-	ax->v += ax->a * dt;
+	/* It can brake before the end: from no acceleration that takes v²/2A + v A/2J at the most. */
+	room = (float)(want < 0 ? law_difference(ax->x, ax->low) : law_difference(ax->high, ax->x)) * 1e-9f - (fabsf(ax->v) + A * dt) * dt;
+	edge = ax->easing * ax->easing + (room > 0 ? 2 * A * room : 0);
+	if ((fabsf(want) + ax->easing) * (fabsf(want) + ax->easing) > edge)
+		want = clamp(want, sqrtf(edge) - ax->easing);
+	/* Nothing here bounds jerk, so where it ends the brake begins from no acceleration: one that it had to take back first, at
+	 * its own jerk, would carry the axis past the end, or the other way. */
+	ax->a = 0;
+	ax->v += clamp(want - ax->v, A * dt);
 	x = sum(ax->x, nano(ax->v * dt));
 	if (x < ax->low || x > ax->high) {
 		x = x < ax->low ? ax->low : ax->high;

@@ -12,6 +12,7 @@ struct axis {
 	float target_v, target_a;
 	int32_t low, high;  /* the limits in force, nrad or nm, and SI */
 	float speed, reduced, acceleration, jerk;
+	float easing;       /* speed that is lost while the brake takes hold: A²/2J */
 	float ticks;        /* of the step timer for each nrad or nm at the highest speed that is allowed now */
 	int32_t from;       /* of the move to the park position */
 };

@@ -15,7 +15,13 @@ static struct link line;
 /* Microseconds of the step timer, for how long the main loop takes. */
 static uint32_t now_us(void)
 {
-	return steps_ticks() * TICK_US + TCNT2 / 2;
+	uint32_t t;
+	uint8_t part;
+	do {
+		t = steps_ticks();
+		part = TCNT2;
+	} while (t != steps_ticks());
+	return t * TICK_US + part / 2;
 }
 
 static void lamp(const struct control *c)
@@ -42,7 +48,7 @@ int main(void)
 
 	before = now_us();
 	for (;;) {
-		uint8_t byte;
+		uint8_t byte, most = FRAME_MOST_ENCODED; /* a flood at a high baud rate must not keep it here */
 		uint32_t us;
 
 		wdt_reset();
@@ -54,7 +60,7 @@ int main(void)
 			lamp(&control);
 		}
 		control_step(&control, now, &in);
-		while (uart_byte(&byte))
+		while (most-- && uart_byte(&byte))
 			if (frame_decode(&line.decoder, byte, &frame)) {
 				link_obey(&line, &control, &frame);
 				break; /* one frame, then time again */

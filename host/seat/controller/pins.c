@@ -1,5 +1,6 @@
 /* Switches, alarms and supply sense, each filtered; ENABLE; the lamp. */
 #include <avr/io.h>
+#include <util/atomic.h>
 
 #include "avr.h"
 #include "board.h"
@@ -90,8 +91,11 @@ void pins_lamp(bool on)
 
 void drivers_power(bool on)
 {
-	if (on == (ENABLE_ON == 1))
-		OUT_PORT |= ENABLES;
-	else
-		OUT_PORT &= (uint8_t)~ENABLES;
+	/* Two bits at once take three instructions; the step timer writes STEP and DIR on the same port. */
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+		if (on == (ENABLE_ON == 1))
+			OUT_PORT |= ENABLES;
+		else
+			OUT_PORT &= (uint8_t)~ENABLES;
+	}
 }

@@ -430,7 +430,8 @@ func (c *Controller) take(seq uint16) {
 	}
 	known := c.accepted != never && (c.now-c.accepted <= latch || c.state == seatlink.StateArmed && c.now-c.accepted <= c.latches())
 	if known && !c.advances(seq) {
-		return // a repeat, or from before: feeds nothing
+		c.refused++ // a repeat, or from before: feeds nothing
+		return
 	}
 	for i := range c.n {
 		ax := &c.axes[i]
@@ -705,16 +706,20 @@ func (ax *axis) chaseTick(top, dt float64) bool {
 	if want < 0 {
 		room = ax.x - ax.low
 	}
-	edge := math.Sqrt(2 * ax.accel * max(room-math.Abs(ax.v)*dt, 0))
+	// It can brake before the end: from no acceleration that takes v²/2A + v A/2J at the most.
+	easing := ax.accel * ax.accel / (2 * ax.jerk)
+	room -= (math.Abs(ax.v) + ax.accel*dt) * dt
+	edge := math.Sqrt(easing*easing+2*ax.accel*max(room, 0)) - easing
 	want = min(max(want, -edge), edge)
-	a := min(max((want-ax.v)/dt, -ax.accel), ax.accel)
-	v := ax.v + a*dt
+	v := ax.v + min(max(want-ax.v, -ax.accel*dt), ax.accel*dt)
 	x := ax.x + v*dt
 	if x < ax.low || x > ax.high {
 		x = min(max(x, ax.low), ax.high)
 		v = (x - ax.x) / dt
 	}
-	ax.x, ax.v, ax.a = x, v, a
+	// Nothing here bounds jerk, so where it ends the brake begins from no acceleration: one that it had to take back
+	// first, at its own jerk, would carry the axis past the end, or the other way.
+	ax.x, ax.v, ax.a = x, v, 0
 	return false
 }
 

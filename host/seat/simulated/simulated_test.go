@@ -343,6 +343,9 @@ func TestRepeatsDoNotFeedTheWatchdog(t *testing.T) {
 				t.Fatalf("%s: armed %v after the last advancing setpoint", name, b.c.Now()-last)
 			}
 		}
+		if b.status.Refused == 0 {
+			t.Errorf("%s: none counted as refused", name)
+		}
 	}
 }
 
@@ -445,6 +448,28 @@ func TestJoinsAgainAfterGaps(t *testing.T) {
 	if b.c.byItself || b.c.late < 50 {
 		t.Errorf("by itself %v, %d gaps", b.c.byItself, b.c.late)
 	}
+}
+
+// Setpoints that end just while it catches up, wherever that is: it stops inside the travel, and without a fault.
+func TestLinkCutWhileCatchingUp(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		b := armed(t, Settings{Limits: tight()})
+		if rapid.Bool().Draw(t, "slow host") {
+			b.period = 20 * ms // what was told at arming stays
+		}
+		for range rapid.IntRange(1, 4).Draw(t, "jumps") {
+			b.hold(rapid.Float64Range(-0.2617, 0.2617).Draw(t, "x"), time.Duration(rapid.IntRange(2, 700).Draw(t, "ms"))*ms)
+		}
+		for range 1000 {
+			b.pass(ms)
+			if x, _ := b.c.Commanded(); math.Abs(x[0]) > 0.2618 {
+				t.Fatalf("at %v", x[0])
+			}
+		}
+		if b.c.State() != seatlink.StateHeld || b.c.Faults() != 0 {
+			t.Fatalf("%v, %v", b.c.State(), b.c.Faults())
+		}
+	})
 }
 
 // A second opinion: setpoints that jump, and bursts, move nothing faster than the speed limit.
