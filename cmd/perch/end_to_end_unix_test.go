@@ -21,6 +21,7 @@ import (
 	"perch/host/commissioning"
 	"perch/host/config"
 	"perch/host/seat/simulated"
+	"perch/host/signs"
 	"perch/proto/seatlink"
 )
 
@@ -30,6 +31,8 @@ type said struct {
 
 	State, Cause, Source, Controller string
 	Condition                        string `json:"source_condition"`
+	Signs                            signs.Standing
+	Gentle                           bool
 	Commanded, Actuators             map[string]float64
 }
 

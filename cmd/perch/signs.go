@@ -268,6 +268,7 @@ func (c *signCheck) run(d sdk.Description) ([]signs.Result, error) {
 	if len(motions) == 0 {
 		return nil, refuse(fmt.Errorf("source %s gives no attitude, angular velocity, specific force or velocity: it has no signs that could be checked", d.Name))
 	}
+	c.person.say("The picture is the view forward out of the vehicle: right side down, and the ground rises on the right; nose up, and it sinks.")
 	var results []signs.Result
 	for i, m := range motions {
 		c.person.say("")
