@@ -18,7 +18,7 @@ import (
 // recording is what one feed gave.
 type recording struct {
 	feed    *plan.Feed
-	states  []vehicle.State // ObservedAt as if the capture had been delivered at its own speed
+	states  []vehicle.State // without ObservedAt where the capture was not delivered at its own speed
 	refused states.Faults
 	err     string // why the stream ended early, "" where it did not
 }
@@ -253,16 +253,9 @@ func (s *Subject) deliver(ctx context.Context, f *plan.Feed, speed float64) (r r
 	if ctx.Err() != nil {
 		return r, false, ctx.Err()
 	}
-	start := int64(0)
 	for _, x := range t.states {
-		if f.Deliver == feed.Capture {
-			x.state.ObservedAt = 0 // when it came says how fast the adapter reads, and nothing of the source
-		}
-		if start == 0 {
-			start = x.state.ObservedAt
-		}
-		if start > 0 && x.state.ObservedAt > 0 {
-			x.state.ObservedAt = start + int64(float64(x.state.ObservedAt-start)*speed)
+		if f.Deliver == feed.Capture || speed != 1 {
+			x.state.ObservedAt = 0 // when it came says nothing of the source; that is judged at the source's own speed
 		}
 		r.states = append(r.states, x.state)
 	}
@@ -305,6 +298,15 @@ func (s *Subject) judgeStates(ctx context.Context, c states.Check) (report.Findi
 	if err != nil {
 		return report.Finding{}, err
 	}
+	if c.ID == "observed_at" || c.ID == "clock" {
+		if t, err := s.live(); err == nil && len(t.states) > 0 {
+			states, err := states.New(plain(t.states), states.Options{})
+			if err != nil {
+				return report.Finding{}, err
+			}
+			subjects = append(slices.Clone(subjects), judgedFeed{s.main(), states})
+		}
+	}
 	var best report.Finding
 	rank := map[report.Outcome]int{report.Fail: 4, report.Warn: 3, report.Pass: 2, report.NotCheckable: 1}
 	for i, x := range subjects {
@@ -327,6 +329,14 @@ func (s *Subject) judgeStates(ctx context.Context, c states.Check) (report.Findi
 		}
 	}
 	return best, nil
+}
+
+// plain leaves out when they came.
+func plain(all []seen) (out []vehicle.State) {
+	for i := range all {
+		out = append(out, all[i].state)
+	}
+	return out
 }
 
 // judgedFeed is a feed whose states are ready to be judged.
@@ -386,7 +396,7 @@ func follow(all, next []vehicle.State) []vehicle.State {
 	end, first := &all[len(all)-1], next[0]
 	for i, x := range next {
 		x.SourceTime += end.SourceTime + 1e9 - first.SourceTime
-		x.ObservedAt += end.ObservedAt + 1e9 - first.ObservedAt
+		x.ObservedAt = 0
 		x.Discontinuity = x.Discontinuity || i == 0
 		all = append(all, x)
 	}

@@ -20,6 +20,10 @@ type Sides struct {
 	Given, Should     []float64
 }
 
+// Heading is what Evidence calls the direction from which yaw is counted. It is shown right where all three other ones are
+// refused.
+const Heading = "heading"
+
 // mostSides is how many points of time sides have at most.
 const mostSides = 60
 
@@ -37,7 +41,7 @@ func (r Result) mended(states []vehicle.State, n int) *flight {
 
 // Evidence says of each component of each signal whether the recording shows it right, once the mistakes that were found
 // are mended: for every relation that it has a part in, whether the wrong sign would be refused. An airspeed is shown by
-// what knots would make of it.
+// what knots would make of it, the heading by what other directions to count it from would.
 func (r Result) Evidence(states []vehicle.State) []Shown {
 	f := r.mended(states, len(r.Mistakes))
 	var out []Shown
@@ -51,6 +55,9 @@ func (r Result) Evidence(states []vehicle.State) []Shown {
 		for _, c := range changes {
 			scalar := c.Group == AngleOfAttack || c.Group == Sideslip
 			wrong := c.Kind == Sign && (c.Component != "" || scalar) || c.Group == Airspeed && strings.Contains(c.Detail, "knots")
+			if c.Group == Attitude && c.Kind == Offset {
+				wrong, c.Component = true, Heading
+			}
 			if !wrong || c.Group == Clock || !t.about(c.Group) {
 				continue
 			}

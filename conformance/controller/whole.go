@@ -182,12 +182,15 @@ Why it matters: drivers may snap to a stale position when they are powered again
 Usual mistake: the input is read only while arming.`,
 			"a hand at the switch of the motor supply: perch commission asks for it"),
 		outside("driver-alarm", "A driver's alarm is a fault", `The alarm input of each axis leads to FAULT bit 0, the other axes brake, RESET gets RESULT 8 while it lasts.
+Why it matters: an axis whose driver has given up no longer follows, and the others would twist the seat against it.
 Usual mistake: the polarity of the input, so that a broken wire is never an alarm.`,
 			"a hand at the alarm inputs: open each in turn while it is armed at rest"),
 		outside("home-edge", "A home edge at the wrong position is a fault", `An axis that was turned by hand by more than a few steps gives FAULT bit 3 when it passes its home switch.
+Why it matters: the controller no longer knows where that axis is, so that its limits are in the wrong place.
 Usual mistake: the switch is looked at only while homing.`,
 			"a hand at the crank with the motors off"),
 		outside("processor", "A hung processor is reset by its own watchdog", `The processor's watchdog is slower than 100 ms, so that the controlled stop comes first, and the start after it is DISARMED.
+Why it matters: a program that hangs neither brakes nor hears a STOP.
 Usual mistake: the watchdog is fed from an interrupt, which goes on when the program hangs.`,
 			"a look into the firmware: nothing on the line makes a processor hang"),
 	}

@@ -74,7 +74,7 @@ var mistakes = []wrong{
 	{name: "x, y, z, w", flight: "aerobatic", check: "turning_roll", signal: "attitude", kind: "order", make: turned(func(q quat.Number) quat.Number {
 		return quat.Number{Real: q.Imag, Imag: q.Jmag, Jmag: q.Kmag, Kmag: q.Real}
 	})},
-	{name: "yaw from east", flight: "multirotor", check: "force_x", signal: "attitude", component: "yaw", kind: "offset", make: turned(func(q quat.Number) quat.Number {
+	{name: "yaw from east", flight: "multirotor", check: "heading", signal: "attitude", component: "yaw", kind: "offset", make: turned(func(q quat.Number) quat.Number {
 		return quat.Mul(quat.Number{Real: math.Sqrt2 / 2, Kmag: -math.Sqrt2 / 2}, q)
 	})},
 	{name: "clock in the wrong unit", flight: "aerobatic", check: "clock", signal: "clock", kind: "time", scale: 1000, make: func(_ int, s *vehicle.State) { s.SourceTime /= 1000 }},

@@ -95,6 +95,11 @@ from the right); angles from 0 to 360 deg.`}
 		forced("x", "forward when it speeds up, and along the nose what is not gravity", "speeding up and braking at 3 m/s² or more, or the nose 20 deg up or down, for 5 s together", "the sign of braking"),
 		forced("y", "to the right what the wheels or a slip push", "a skid, a side slip or a turn on the ground, with 3 m/s² or more to the side, for 5 s together", "left for right"),
 		forced("z", "minus 9.81 m/s² at rest and level, more in a turn or a loop", "5 s upright, or in a turn or a loop", "load factors in g, positive upwards"),
+		{family: "heading", id: "heading", title: "Yaw is counted from north, clockwise", needs: "speeding up, braking or turning at 3 m/s² or more, for 5 s together",
+			homes: []home{{consistency.Attitude, consistency.Heading, attitude, "a velocity in earth axes, and the specific force, beside the attitude"}},
+			doc: `Where yaw is counted from shows only when a push along the body's axes changes a velocity along the earth's.
+Why it matters: with it the host turns the velocity into body axes. Counted from east, a vehicle that drives straight on seems to slide sideways.
+Usual mistakes: an angle of mathematics, counter-clockwise from east; a course for a heading; a magnetic heading that was turned twice.`},
 		moved("earth", earth, "north", "Velocity north fits the change of position, or the specific force", "moving north or south at 5 m/s or more, for 10 s together"),
 		moved("earth", earth, "east", "Velocity east fits the change of position, or the specific force", "moving east or west at 5 m/s or more, for 10 s together"),
 		moved("earth", earth, "down", "Velocity down fits the change of position, or the specific force", "a climb or descent of 3 m/s or more, for 10 s together"),
@@ -176,11 +181,26 @@ func (s *Subject) judgePhysics() physics {
 	ordered := s.ordered(dead)
 	result := consistency.Judge(ordered)
 	j := &judged{rules: rules(), found: map[string]report.Finding{}, waiting: map[string]string{}}
+	out := physics{findings: j.found}
+	angles := false // they were in degrees, and may have been lost
 	for i, m := range result.Mistakes {
+		if m.Group == consistency.Attitude && angles {
+			continue
+		}
+		angles = angles || m.Group == consistency.Attitude && m.Kind == consistency.Unit
 		s.tellMistake(j, result, ordered, i, m)
+		out.mistaken = append(out.mistaken, m.Group)
 	}
-	for _, u := range result.Unexplained {
-		s.tellUnexplained(j, result, ordered, u)
+	for _, u := range result.Unexplained { // one: what is left may be of the same cause
+		out.mistaken = append(out.mistaken, u.Groups...)
+		if len(j.waiting) == 0 {
+			s.tellUnexplained(j, result, ordered, u)
+		} else if family := families[u.Relation]; j.waiting[family] == "" {
+			for _, what := range j.waiting {
+				j.waiting[family] = what
+				break
+			}
+		}
 	}
 	evidence := result.Evidence(ordered)
 	for _, r := range j.rules {
@@ -202,10 +222,6 @@ func (s *Subject) judgePhysics() physics {
 		j.found["clock"] = s.clock(j)
 	}
 	s.demand(j, evidence)
-	out := physics{findings: j.found}
-	for _, m := range result.Mistakes {
-		out.mistaken = append(out.mistaken, m.Group)
-	}
 	return out
 }
 
@@ -238,6 +254,9 @@ func (s *Subject) tellMistake(j *judged, result consistency.Result, ordered []ve
 				family = families[r]
 			}
 		}
+	}
+	if m.Group == consistency.Attitude && m.Component == "yaw" && (m.Kind == consistency.Offset || m.Kind == consistency.Frame) {
+		family = "heading"
 	}
 	f.Expected = expected(family)
 	id := j.tell(family, m.Component, f)
@@ -305,6 +324,10 @@ func (s *Subject) standing(r rule, evidence []consistency.Shown) report.Finding 
 				continue
 			}
 			tried = true
+			if e.Component == consistency.Heading && !e.Right { // one of the others would do
+				right, most = false, e
+				break
+			}
 			if e.Right && (!right || e.Of > most.Of) {
 				right, most = true, e
 			}
@@ -324,6 +347,8 @@ func (s *Subject) standing(r rule, evidence []consistency.Shown) report.Finding 
 		}
 	}
 	switch {
+	case r.id == "heading" && !s.has(vec(vehicle.VelocityN)):
+		return none(beside) // where the velocity is in body axes, nothing depends on it
 	case r.family == "clock":
 		return report.Finding{Outcome: report.NotCheckable, Needs: r.needs}
 	case given == 0:
@@ -498,6 +523,8 @@ func expected(family string) string {
 		return "the position changes as the velocity says, and velocity in body and earth axes agree"
 	case "air":
 		return "airspeed and angles of the air are those of velocity, attitude and a steady wind"
+	case "heading":
+		return "yaw counted from north, clockwise"
 	case "ground":
 		return "on_ground only while the vehicle stands on the ground"
 	}
