@@ -52,17 +52,27 @@ func (r Result) Evidence(states []vehicle.State) []Shown {
 			continue
 		}
 		t.noise = max(t.least, min(1, 3*typical(t.null)))
+		heading := Shown{Relation: t.id, Title: t.title, Component: Heading, Group: Attitude, Right: true}
 		for _, c := range changes {
 			scalar := c.Group == AngleOfAttack || c.Group == Sideslip
 			wrong := c.Kind == Sign && (c.Component != "" || scalar) || c.Group == Airspeed && strings.Contains(c.Detail, "knots")
-			if c.Group == Attitude && c.Kind == Offset {
-				wrong, c.Component = true, Heading
-			}
+			offset := c.Group == Attitude && c.Kind == Offset
+			wrong = wrong || offset
 			if !wrong || c.Group == Clock || !t.about(c.Group) {
 				continue
 			}
 			votes, of := t.poll(t.measure(c.apply(f), 1, mostSpans), t.null)
+			if offset {
+				if heading.Of == 0 || of < heading.Of {
+					heading.Votes, heading.Of = votes, of
+				}
+				heading.Right = heading.Right && decisive(votes, of)
+				continue
+			}
 			out = append(out, Shown{Relation: t.id, Title: t.title, Component: c.Component, Group: c.Group, Votes: votes, Of: of, Right: decisive(votes, of)})
+		}
+		if heading.Of > 0 {
+			out = append(out, heading)
 		}
 	}
 	return out

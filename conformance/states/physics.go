@@ -143,6 +143,7 @@ type judged struct {
 	rules   []rule
 	found   map[string]report.Finding
 	waiting map[string]string // by family: what has to be mended first
+	first   string            // of these, the first
 }
 
 // tell puts a finding into the rule of a family that suits a component best, of those in which nothing has been told.
@@ -196,10 +197,7 @@ func (s *Subject) judgePhysics() physics {
 		if len(j.waiting) == 0 {
 			s.tellUnexplained(j, result, ordered, u)
 		} else if family := families[u.Relation]; j.waiting[family] == "" {
-			for _, what := range j.waiting {
-				j.waiting[family] = what
-				break
-			}
+			j.waiting[family] = j.first
 		}
 	}
 	evidence := result.Evidence(ordered)
@@ -264,6 +262,9 @@ func (s *Subject) tellMistake(j *judged, result consistency.Result, ordered []ve
 		return
 	}
 	needs := fmt.Sprintf("%s, to be mended first", id)
+	if j.first == "" {
+		j.first = needs
+	}
 	wait := func(family string) {
 		if j.waiting[family] == "" {
 			j.waiting[family] = needs
@@ -304,6 +305,7 @@ func (s *Subject) tellUnexplained(j *judged, result consistency.Result, ordered 
 	}
 	id := j.tell(family, "", f)
 	j.waiting[family] = id + ", to be mended first"
+	j.first = j.waiting[family]
 }
 
 // standing is the finding about a rule of which nothing wrong is known.
@@ -324,10 +326,6 @@ func (s *Subject) standing(r rule, evidence []consistency.Shown) report.Finding 
 				continue
 			}
 			tried = true
-			if e.Component == consistency.Heading && !e.Right { // one of the others would do
-				right, most = false, e
-				break
-			}
 			if e.Right && (!right || e.Of > most.Of) {
 				right, most = true, e
 			}
@@ -348,7 +346,7 @@ func (s *Subject) standing(r rule, evidence []consistency.Shown) report.Finding 
 	}
 	switch {
 	case r.id == "heading" && !s.has(vec(vehicle.VelocityN)):
-		return none(beside) // where the velocity is in body axes, nothing depends on it
+		return none(r.homes[0].beside) // where the velocity is in body axes, nothing depends on it
 	case r.family == "clock":
 		return report.Finding{Outcome: report.NotCheckable, Needs: r.needs}
 	case given == 0:
@@ -366,7 +364,7 @@ func (s *Subject) standing(r rule, evidence []consistency.Shown) report.Finding 
 		f.Unclaimed = !promised
 		return f
 	case shown:
-		return pass("in %s stretches of the recording that tell, another sign or unit would not do", seen[0])
+		return pass("it holds, and its opposite would not, in %s stretches of the recording that tell", seen[0])
 	case beside != "":
 		return report.Finding{Outcome: report.NotCheckable, Needs: beside}
 	}
