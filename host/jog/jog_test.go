@@ -342,3 +342,38 @@ func TestJogMovesARealControllersSeat(t *testing.T) {
 		t.Error("armed after the end")
 	}
 }
+
+// TestStopOfAControllerWithNoBrake: one that answers nothing stops dead when its setpoints end, so the guard brakes first; a
+// press meanwhile counts for nothing.
+func TestStopOfAControllerWithNoBrake(t *testing.T) {
+	m, l := twoCranks(t)
+	s, err := NewStepper(m, l, seat.ArmReduced, dt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, o := far(seatlink.StateReady), new(Output)
+	c.OneWay = true
+	roll := &Press{Kind: Along, Axis: pose.Roll, Direction: 1}
+	for k := range 700 {
+		s.Step(c, map[bool]*Press{true: roll}[k%20 == 0], false, o)
+		obey(c, o)
+	}
+	if o.State != Moving {
+		t.Fatalf("not in motion but %v", o.State)
+	}
+	last, speed := o.Actuators, 0.0
+	for k := 0; o.Command != seat.Stop; k++ {
+		if k == 500 {
+			t.Fatal("a second later it is not told to stop")
+		}
+		s.Step(c, roll, k == 0, o)
+		if !o.Setpoint && o.Command != seat.Stop {
+			t.Fatalf("no setpoint %d ticks after the stop", k)
+		}
+		speed = math.Abs(o.Actuators[0]-last[0]) / dt
+		last = o.Actuators
+	}
+	if speed > 1e-9 {
+		t.Errorf("told to stop at %.3f rad/s", speed)
+	}
+}

@@ -101,6 +101,7 @@ type Stepper struct {
 	told    int     // times that arm was told
 	refused bool
 	spent   bool // this hold has had its homing or parking: it begins no other
+	halting bool // brakes by its own law, since the controller has none; then it is told to stop
 }
 
 // NewStepper makes one for a mechanism and limits that are slowed already. arm is seat.ArmReduced, or seat.Arm where the
@@ -118,12 +119,15 @@ func (s *Stepper) Step(c *seat.Status, press *Press, stop bool, out *Output) {
 	*out = Output{}
 	s.age += s.dt
 	s.sent += s.dt
-	if press != nil && !stop {
+	s.halting = s.halting && c.Connected && c.State == seatlink.StateArmed
+	if press != nil && !stop && !s.halting {
 		s.take(c, press)
 	}
 	if stop {
 		s.age = math.Inf(1)
-		out.Command = seat.Stop
+		if s.halting = c.OneWay && s.state == Moving && c.State == seatlink.StateArmed; !s.halting {
+			out.Command = seat.Stop
+		}
 	}
 	switch {
 	case !c.Connected:
@@ -250,6 +254,9 @@ func (s *Stepper) armed(out *Output) {
 	out.Setpoint = true
 	if s.l.Rest() {
 		s.become(Still)
+		if s.halting {
+			out.Command, s.halting = seat.Stop, false
+		}
 	} else {
 		s.become(Moving)
 	}
