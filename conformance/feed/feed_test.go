@@ -13,6 +13,7 @@ import (
 	"runtime"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -69,6 +70,9 @@ func lines(n int) string {
 	return b.String()
 }
 
+// running counts the feeds that start started.
+var running atomic.Int64
+
 // start starts a feed and closes it at the end of the test; nothing of it may be left then.
 func start(t *testing.T, path string, d Delivery) *Feed {
 	t.Helper()
@@ -79,11 +83,14 @@ func start(t *testing.T, path string, d Delivery) *Feed {
 	if address != f.Address() || address == "" {
 		t.Errorf("address %q and %q", address, f.Address())
 	}
+	running.Add(1)
 	t.Cleanup(func() {
 		if err := f.Close(); err != nil {
 			t.Error(err)
 		}
-		nothingLeft(t)
+		if running.Add(-1) == 0 {
+			nothingLeft(t)
+		}
 		if f.folder != "" {
 			if _, err := os.Stat(f.folder); !errors.Is(err, os.ErrNotExist) {
 				t.Errorf("its folder is left: %v", err)
@@ -484,6 +491,21 @@ func TestEndsWithItsContext(t *testing.T) {
 				t.Errorf("%s, %s: %v", way, do, err)
 			}
 			nothingLeft(t)
+		}
+	}
+}
+
+// Feeds that run side by side have ports of their own, whether the adapter has opened them yet or not.
+func TestManyAtOnce(t *testing.T) {
+	path := written(t, 1, 0)
+	ports := map[string]bool{}
+	for range 20 {
+		for _, way := range []Way{UDP, TCP, TCPClient} {
+			f := start(t, path, Delivery{Way: way})
+			if ports[f.Address()] {
+				t.Errorf("%s is given twice", f.Address())
+			}
+			ports[f.Address()] = true
 		}
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math/rand/v2"
 	"net"
 	"slices"
 	"strconv"
@@ -15,28 +16,44 @@ import (
 
 const loopback = "127.0.0.1"
 
-// freePort finds a port that neither UDP nor TCP uses on loopback. It is not held: whoever is told of it opens it.
-func freePort() (int, error) {
-	for range 100 {
-		l, err := net.Listen("tcp", loopback+":0")
+// Ports are chosen below those that systems hand out by themselves (49152 and up, RFC 6335; 32768 and up on Linux), so
+// that no connection of another program takes one between two looks.
+const (
+	lowestPort  = 26000
+	highestPort = 32700
+)
+
+// pair is a port of both UDP and TCP. One of the two is closed for the adapter to open; the other is held for as long as
+// the feed lives, so that no other feed chooses the same.
+type pair struct {
+	port int
+	tcp  net.Listener
+	udp  *net.UDPConn
+}
+
+// free finds a pair on loopback.
+func free() (pair, error) {
+	for range 1000 {
+		port := lowestPort + rand.IntN(highestPort-lowestPort)
+		l, err := net.Listen("tcp", net.JoinHostPort(loopback, strconv.Itoa(port)))
 		if err != nil {
-			return 0, fmt.Errorf("no free port on loopback: %w", err)
+			continue
 		}
-		port := l.Addr().(*net.TCPAddr).Port
 		u, err := net.ListenUDP("udp", &net.UDPAddr{IP: net.ParseIP(loopback), Port: port})
-		_ = l.Close()
-		if err == nil {
-			_ = u.Close()
-			return port, nil
+		if err != nil {
+			_ = l.Close()
+			continue
 		}
+		return pair{port, l, u}, nil
 	}
-	return 0, errors.New("no port on loopback is free for both UDP and TCP: end programs that use many")
+	return pair{}, fmt.Errorf("of the ports %d to %d of loopback none was free for both UDP and TCP: end programs that use many", lowestPort, highestPort)
 }
 
 // datagrams sends each packet as a datagram.
 type datagrams struct {
 	to      *net.UDPAddr
-	fast    bool // wait for the reader
+	held    net.Listener // the same port of TCP
+	fast    bool         // wait for the reader
 	back    atomic.Int64
 	refused chan struct{} // says that nobody listens
 	readers sync.WaitGroup
@@ -48,12 +65,17 @@ type datagrams struct {
 }
 
 func openUDP(fast bool) (sink, address, error) {
-	port, err := freePort()
+	p, err := free()
 	if err != nil {
 		return nil, address{}, err
 	}
-	d := &datagrams{to: &net.UDPAddr{IP: net.ParseIP(loopback), Port: port}, fast: fast, refused: make(chan struct{}, 1)}
-	return d, address{host: loopback, port: port}, d.restore()
+	_ = p.udp.Close()
+	d := &datagrams{to: &net.UDPAddr{IP: net.ParseIP(loopback), Port: p.port}, held: p.tcp, fast: fast, refused: make(chan struct{}, 1)}
+	if err := d.restore(); err != nil {
+		_ = p.tcp.Close()
+		return nil, address{}, err
+	}
+	return d, address{host: loopback, port: p.port}, nil
 }
 
 func (d *datagrams) restore() error {
@@ -172,6 +194,7 @@ func (d *datagrams) lose() {
 }
 
 func (d *datagrams) close() {
+	_ = d.held.Close()
 	d.lose()
 	d.readers.Wait()
 }
@@ -240,30 +263,33 @@ func (c *connections) breakAll() {
 type server struct {
 	connections
 	at       string
+	held     *net.UDPConn // the same port of UDP
 	listener net.Listener // nil while lost or closed; guarded by mu
-	closed   bool
 }
 
 func openServer() (sink, address, error) {
-	s := &server{at: loopback + ":0"}
-	if err := s.restore(); err != nil {
+	p, err := free()
+	if err != nil {
 		return nil, address{}, err
 	}
-	a := s.listener.Addr().(*net.TCPAddr)
-	s.at = a.String()
-	return s, address{host: loopback, port: a.Port}, nil
+	s := &server{at: p.tcp.Addr().String(), held: p.udp}
+	s.listen(p.tcp)
+	return s, address{host: loopback, port: p.port}, nil
 }
 
 func (s *server) restore() error {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if s.listener != nil || s.closed {
-		return nil
-	}
 	l, err := net.Listen("tcp", s.at)
 	if err != nil {
 		return fmt.Errorf("the port is no longer free: %w", err)
 	}
+	s.listen(l)
+	return nil
+}
+
+// listen takes connections until l is closed.
+func (s *server) listen(l net.Listener) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	s.listener = l
 	s.readers.Go(func() {
 		for {
@@ -284,7 +310,6 @@ func (s *server) restore() error {
 			s.mu.Unlock()
 		}
 	})
-	return nil
 }
 
 func (s *server) send(_ context.Context, p []byte) (bool, error) { return s.write(p), nil }
@@ -300,9 +325,7 @@ func (s *server) lose() {
 }
 
 func (s *server) close() {
-	s.mu.Lock()
-	s.closed = true
-	s.mu.Unlock()
+	_ = s.held.Close()
 	s.lose()
 	s.readers.Wait()
 }
@@ -311,17 +334,19 @@ func (s *server) close() {
 type client struct {
 	connections
 	to      string
-	tried   time.Time // used by send only
-	lost    bool      // guarded by mu
+	held    *net.UDPConn // the same port of UDP
+	tried   time.Time    // used by send only
+	lost    bool         // guarded by mu
 	stopped bool
 }
 
 func openClient() (sink, address, error) {
-	port, err := freePort()
+	p, err := free()
 	if err != nil {
 		return nil, address{}, err
 	}
-	return &client{to: loopback + ":" + strconv.Itoa(port)}, address{host: loopback, port: port}, nil
+	_ = p.tcp.Close()
+	return &client{to: p.tcp.Addr().String(), held: p.udp}, address{host: loopback, port: p.port}, nil
 }
 
 func (c *client) send(ctx context.Context, p []byte) (bool, error) {
@@ -369,6 +394,7 @@ func (c *client) restore() error {
 }
 
 func (c *client) close() {
+	_ = c.held.Close()
 	c.mu.Lock()
 	c.stopped = true
 	c.breakAll()

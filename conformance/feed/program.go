@@ -35,11 +35,13 @@ func openProgram(f *Feed) (*program, address, error) {
 	if d.Variant != Intact {
 		return nil, address{}, fmt.Errorf("what a program sends cannot be made %s: give a capture for that", d.Variant)
 	}
-	port, err := freePort()
+	both, err := free()
 	if err != nil {
 		return nil, address{}, err
 	}
-	a := address{way: Program, host: loopback, port: port, path: filepath.Join(f.folder, "feed"), capture: f.path}
+	_ = both.tcp.Close()
+	_ = both.udp.Close()
+	a := address{way: Program, host: loopback, port: both.port, path: filepath.Join(f.folder, "feed"), capture: f.path}
 	p := &program{folder: d.Folder, output: d.Output, env: append(os.Environ(),
 		"PERCH_FEED="+a.feed(), "PERCH_FEED_HOST="+a.host, fmt.Sprintf("PERCH_FEED_PORT=%d", a.port), "PERCH_FEED_PATH="+a.path, "PERCH_CAPTURE="+a.capture)}
 	for _, arg := range d.Command {
