@@ -101,6 +101,7 @@ func Judge(ctx context.Context, s Settings) (report.Report, error) {
 	defer cancel()
 	r := report.Run(ctx, subject, subject.ahead(ctx, checks), s.Progress)
 	r.Subject = "the adapter " + s.Program.Name
+	r.Outside = "left out, not promised or nothing to try it on"
 	return r, nil
 }
 

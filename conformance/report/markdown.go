@@ -25,9 +25,8 @@ func fence(s string, least int) string {
 	return strings.Repeat("`", least)
 }
 
-// code is a word of a program in a line of Markdown, inside tables too.
+// code is a word of a program in a line of Markdown.
 func code(s string) string {
-	s = strings.ReplaceAll(s, "|", `\|`)
 	f := fence(s, 1)
 	if strings.Contains(s, "`") || s == "" {
 		s = " " + s + " "
@@ -91,7 +90,7 @@ func (r *Report) Markdown(w io.Writer, explain string) error {
 		if c.Outcome == NotCheckable && c.Unclaimed {
 			continue
 		}
-		fmt.Fprintf(&b, "| %s | %s | %s |\n", code(c.ID), c.Outcome.icon(), literal(c.Title))
+		fmt.Fprintf(&b, "| %s | %s | %s |\n", strings.ReplaceAll(code(c.ID), "|", `\|`), c.Outcome.icon(), literal(c.Title))
 	}
 	if len(s.outside) > 0 && r.Problem == "" {
 		fmt.Fprintf(&b, "\n%s: %s\n", literal(capital(r.outside())), codes(s.outside))

@@ -69,13 +69,21 @@ func (r *Report) named() string {
 // counts says how many checks had which outcome.
 func (r *Report) counts() string {
 	var out []string
+	left := len(r.sort().outside)
 	for _, o := range []struct {
 		outcome Outcome
 		word    string
 	}{{Pass, "passed"}, {Fail, "failed"}, {Warn, "to be looked at"}, {NotCheckable, "not checkable"}} {
-		if n := r.Count(o.outcome); n > 0 {
+		n := r.Count(o.outcome)
+		if o.outcome == NotCheckable {
+			n -= left
+		}
+		if n > 0 {
 			out = append(out, fmt.Sprintf("%d %s", n, o.word))
 		}
+	}
+	if left > 0 {
+		out = append(out, fmt.Sprintf("%d left out", left))
 	}
 	if len(out) == 0 {
 		return "nothing was checked"
