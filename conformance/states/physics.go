@@ -228,7 +228,7 @@ func (s *Subject) tellMistake(j *judged, result consistency.Result, ordered []ve
 	for _, a := range m.Alternatives {
 		d.Alternatives = append(d.Alternatives, *diagnosis(a))
 	}
-	f := fail(fmt.Sprintf("it does not, and after the change below it would in %d of the %d stretches of the recording that tell", m.Votes, m.Of), "", d)
+	f := fail(fmt.Sprintf("it does not, and with the change named here it would in %d of the %d stretches of the recording that tell", m.Votes, m.Of), "", d)
 	switch {
 	case m.Group == consistency.Clock:
 		f.Measured = s.lasts()
