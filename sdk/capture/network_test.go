@@ -100,6 +100,7 @@ func TestCapturesOfOtherTools(t *testing.T) {
 			`2.500 tcp ` + stream + ` " end"`,
 		}},
 		{"cut.pcap", Pcap, []string{`0.000 udp ` + ahead + ` "012345678901234567" missing 32`}},
+		{"any.pcap", Pcap, []string{`0.000 udp 127.0.0.1:59492>127.0.0.1:49000 "roll 1\n"`}},
 		{"cooked.pcap", Pcap, []string{`0.000 udp ` + ahead + ` "cooked"`}},
 		{"raw.pcap", Pcap, []string{`0.000 udp ` + ahead + ` "raw"`}},
 	}

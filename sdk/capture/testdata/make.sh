@@ -22,3 +22,6 @@ text2pcap -q -F pcap -t '%Y-%m-%d %H:%M:%S.%f' -4 192.0.2.1,192.0.2.2 -T 5760,50
 END
 
 /usr/bin/python3 make.py
+
+# any.pcap is what tcpdump 4.99.3 recorded while a datagram "roll 1" was sent to this machine itself, so not made again:
+#   tcpdump -i any -s 0 -c 1 -w any.pcap udp port 49000
