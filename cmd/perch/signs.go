@@ -303,9 +303,12 @@ func (c *signCheck) motion(m signs.Motion, which string) (signs.Result, error) {
 		if err != nil {
 			return signs.Result{}, err
 		}
-		readings := c.seen.readings()
+		readings, mixed := c.seen.readings(), c.seen.mixed()
 		c.seen.follow(nil)
 		last, c.last = nil, t // where it began the time before may have been the fault
+		if !seen && mixed {
+			c.person.say(severalAxes)
+		}
 		question := "Nothing moved as far as that. Did another axis of the drawn vehicle move? [other, again or skip] "
 		answers := []string{"other", "again", "skip"}
 		if seen {
@@ -332,6 +335,8 @@ func (c *signCheck) motion(m signs.Motion, which string) (signs.Result, error) {
 	}
 }
 
+const severalAxes = "It moves about several axes at once: turn it about one."
+
 func readingWords(readings []signs.Reading) string {
 	var out []string
 	for _, r := range readings {
@@ -354,6 +359,9 @@ func (c *signCheck) picture(t *signs.Tracker, beside ...string) terminal.Picture
 	if t != nil {
 		angles, derived, ok := c.seen.angles()
 		p.Attitude, p.HasAttitude, p.Derived = terminal.Attitude{Roll: angles.X, Pitch: angles.Y, Yaw: angles.Z}, ok, derived
+		if c.seen.mixed() {
+			p.Beside = append(p.Beside, severalAxes)
+		}
 		for _, r := range c.seen.readings() {
 			p.Beside = append(p.Beside, "", strings.ReplaceAll(string(r.Group), "_", " ")+":", "  "+r.Words)
 		}
@@ -396,6 +404,7 @@ type sightings struct {
 	line    string
 	table   *vehicle.CSVWriter
 	to      *recording.Writer
+	flushed time.Time
 	err     error
 }
 
@@ -442,7 +451,10 @@ func (s *sightings) take(v *vehicle.State) {
 	case s.table != nil:
 		s.err = s.table.Write(v)
 	case s.to != nil:
-		s.err = s.to.WriteState(&recording.State{Tick: s.tick(), State: *v})
+		if now := time.Now(); now.Sub(s.flushed) > time.Second { // a crash costs no more
+			s.err, s.flushed = s.to.Flush(), now
+		}
+		s.err = errors.Join(s.err, s.to.WriteState(&recording.State{Tick: s.tick(), State: *v}))
 	}
 }
 
@@ -507,6 +519,12 @@ func (s *sightings) done() bool {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.tracker.Done()
+}
+
+func (s *sightings) mixed() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.tracker.Mixed()
 }
 
 func (s *sightings) readings() []signs.Reading {

@@ -332,6 +332,17 @@ func TestNothingIsSeenInStillness(t *testing.T) {
 		t.Errorf("paused: done %v, ready %v", x.Done(), x.Ready())
 	}
 	x = NewTracker(m)
+	for _, s := range tilted(0, 35*degree, 50) { // and about pitch as far
+		q, _ := s.Attitude()
+		s = vehicle.State{SourceTime: s.SourceTime}
+		angle := 2 * math.Asin(q.Imag)
+		s.PutAttitude(axes.FromEuler(0, angle, angle))
+		x.See(&s)
+	}
+	if x.Done() || !x.Mixed() {
+		t.Errorf("about two axes: done %v, mixed %v", x.Done(), x.Mixed())
+	}
+	x = NewTracker(m)
 	for i, s := range tilted(0, 35*degree, 50) {
 		s.Discontinuity = i == 125 // half way through the motion
 		x.See(&s)

@@ -275,6 +275,21 @@ func (t *Tracker) watch(dt float64) {
 	t.done = any && (all || t.shown >= otherTime)
 }
 
+// Mixed says that it moves about several axes at once, so that it cannot be told which of them was meant.
+func (t *Tracker) Mixed() bool {
+	for i := range t.tracks {
+		x := &t.tracks[i]
+		if !t.ready || t.done || !x.seen || !t.leads(x.group) || t.read(x).Outcome != NotShown {
+			continue
+		}
+		d := t.moved(x)
+		if max(math.Abs(d[0]), math.Abs(d[1])) >= t.motion.Enough {
+			return true
+		}
+	}
+	return false
+}
+
 // tilts says whether the motion shows in the specific force as a tilt against gravity.
 func (t *Tracker) tilts() bool { return t.motion.Way == InHand && t.motion.Kind != TurnRight }
 
