@@ -208,9 +208,7 @@ func find(f *flight) *Mistake {
 	for _, t := range trials {
 		t.noise = t.least
 	}
-	if m := stuck(f, trials); m != nil {
-		return m
-	}
+	still := stuck(f, trials) // believed unless something explains all: what turns evenly and level stands still too
 	few := f.around(trials)
 	changes := catalogue(f)
 	var kept []reading
@@ -269,13 +267,16 @@ func find(f *flight) *Mistake {
 		}
 	}
 	if len(candidates) == 0 {
-		return nil
+		return still
 	}
 	best := candidates[0]
 	for _, c := range candidates[1:] {
 		if c.score < best.score {
 			best = c
 		}
+	}
+	if still != nil && best.score > 0.2*standing {
+		return still
 	}
 	// Of those that the data cannot tell from the best, the least far-fetched is named.
 	var even []*reading
