@@ -28,9 +28,9 @@ const (
 
 // TestMain gives every loop that sleeps a place of its own in the scheduler, as the program does for its one.
 func TestMain(m *testing.M) {
-	runtime.GOMAXPROCS(runtime.NumCPU() + 10)
+	runtime.GOMAXPROCS(runtime.NumCPU() + 20)
 	flag.Parse()
-	_ = flag.Set("test.parallel", "4") // they mostly wait
+	_ = flag.Set("test.parallel", "9") // they mostly wait
 	os.Exit(m.Run())
 }
 
@@ -124,6 +124,7 @@ func seat(t *testing.T, change ...func(c *simulated.Settings)) (config.Seat, *pr
 	for _, a := range []pose.Axis{pose.Roll, pose.Pitch} {
 		s.Limits.Low[a], s.Limits.High[a] = -1*deg, 1*deg
 	}
+	s.Mechanism.TwoCrank.Low, s.Mechanism.TwoCrank.High = -15*deg, 15*deg
 	m, err := s.Mechanism.New()
 	if err != nil {
 		t.Fatal(err)
@@ -190,6 +191,7 @@ func TestAWholeCommissioning(t *testing.T) {
 
 // TestWhatIsWrongEndsTheStep with the remedy and as a failure, whatever it is that the operator sees or the controller says.
 func TestWhatIsWrongEndsTheStep(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name, step string
 		no         string // part of the question that is answered with no
@@ -274,34 +276,41 @@ func identity(h *practice.Host) (who commissioning.Controller) {
 // TestASeatHomedByHand is levelled with the supply off, which the operator has to say, before each homing.
 func TestASeatHomedByHand(t *testing.T) {
 	t.Parallel()
-	s, h := seat(t, func(c *simulated.Settings) { c.ByHand = true })
-	s.Record = commissioning.Enter(s, identity(h), commissioning.Identity, config.Step{Outcome: config.Passed})
-	o := &script{t: t, answers: map[string]bool{"stand level, by": false}}
-	r, err := session(s, h, o).Do(t.Context(), commissioning.Directions)
-	if fault := new(guide.Fault); !errors.As(err, &fault) || !strings.Contains(err.Error(), "level it and block it") {
-		t.Errorf("a seat that nobody levelled: %v, %+v", err, r.Step)
-	}
-	h.With(func(c *simulated.Controller) {
-		c.Cause(seatlink.FaultSupply, false)
-		if c.State() == seatlink.StateReady {
-			t.Error("it is homed")
-		}
-	})
-	o.answers = nil
 	for _, step := range []string{commissioning.Directions, commissioning.Homing} {
-		r, err := session(s, h, o).Do(t.Context(), step)
-		starved(t, err)
-		if err != nil {
-			t.Fatalf("%s: %v\n%s", step, err, strings.Join(o.told, "\n"))
-		}
-		s.Record = commissioning.Enter(s, r.Who, step, r.Step)
-	}
-	if got := s.Record.Steps[commissioning.Homing].Numbers["homed"]; !strings.Contains(got, "by hand") {
-		t.Errorf("the record says %q", got)
-	}
-	for _, q := range o.told {
-		if strings.Contains(q, "home switch") {
-			t.Errorf("asked about switches that there are not: %s", q)
-		}
+		t.Run(step, func(t *testing.T) {
+			t.Parallel()
+			s, h := seat(t, func(c *simulated.Settings) { c.ByHand = true })
+			for _, before := range commissioning.Steps() {
+				if before == step {
+					break
+				}
+				s.Record = commissioning.Enter(s, identity(h), before, config.Step{Outcome: config.Passed})
+			}
+			o := &script{t: t, answers: map[string]bool{"stand level, by": false}}
+			r, err := session(s, h, o).Do(t.Context(), step)
+			if fault := new(guide.Fault); !errors.As(err, &fault) || !strings.Contains(err.Error(), "level it and block it") {
+				t.Errorf("a seat that nobody levelled: %v, %+v", err, r.Step)
+			}
+			h.With(func(c *simulated.Controller) {
+				c.Cause(seatlink.FaultSupply, false)
+				if c.State() == seatlink.StateReady {
+					t.Error("it is homed")
+				}
+			})
+			o.answers = nil
+			r, err = session(s, h, o).Do(t.Context(), step)
+			starved(t, err)
+			if err != nil {
+				t.Fatalf("%v\n%s", err, strings.Join(o.told, "\n"))
+			}
+			if got := r.Step.Numbers["homed"]; step == commissioning.Homing && !strings.Contains(got, "by hand") {
+				t.Errorf("the record says %q", got)
+			}
+			for _, q := range o.told {
+				if strings.Contains(q, "home switch") {
+					t.Errorf("asked about switches that there are not: %s", q)
+				}
+			}
+		})
 	}
 }
