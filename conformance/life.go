@@ -26,9 +26,9 @@ Usual mistakes: a read without a deadline, which notices the end with the next p
 			switch {
 			case t.failed != "":
 				return report.Finding{}, report.Missing("a second stream that gives states")
-			case t.again > 2*ending:
+			case t.again > 7*ending/4:
 				return fail(fmt.Sprintf("the next stream had to wait for %.1f s", t.again.Seconds()), expected), nil
-			case t.again > ending+ending/2:
+			case t.again > 5*ending/4:
 				return warn(fmt.Sprintf("the next stream had to wait for %.1f s", t.again.Seconds()), expected), nil
 			}
 			return pass("the next stream began after %d ms", t.again.Milliseconds()), nil
