@@ -7,11 +7,15 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 )
 
 // writeFile writes a file beside the old one and puts it in its place, so that there is always a whole one. What is no
 // file but a device or a pipe, such as /dev/stdout, is written to as it is.
 func writeFile(path string, write func(io.Writer) error) error {
+	if strings.HasPrefix(filepath.ToSlash(filepath.Clean(path)), "/dev/") { // also where it leads to a file
+		return writeInto(path, write)
+	}
 	if real, err := filepath.EvalSymlinks(path); err == nil {
 		path = real
 	}
@@ -41,7 +45,7 @@ func writeFile(path string, write func(io.Writer) error) error {
 }
 
 func writeInto(path string, write func(io.Writer) error) error {
-	f, err := os.OpenFile(path, os.O_WRONLY, 0)
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_APPEND, 0)
 	if err != nil {
 		return err
 	}

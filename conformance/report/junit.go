@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"encoding/xml"
 	"io"
 	"strings"
@@ -65,11 +66,14 @@ func (r *Report) JUnit(w io.Writer) error {
 		one := junitCase{Name: c.ID}
 		switch c.Outcome {
 		case Fail:
-			kind := "check"
-			if c.Diagnosis != nil && c.Diagnosis.Kind != "" {
-				kind = c.Diagnosis.Kind
+			message, kind := c.headline(), "check"
+			if d := c.Diagnosis; d != nil {
+				kind = cmp.Or(d.Kind, kind)
+				if how := d.correction(); len(how) > 0 {
+					message += " (" + strings.Join(how, ", ") + ")"
+				}
 			}
-			one.Failure = &junitOdd{c.headline(), kind, c.block()}
+			one.Failure = &junitOdd{message, kind, c.block()}
 			s.Failures++
 		case NotCheckable:
 			one.Skipped = &junitReason{"needs " + c.Needs}

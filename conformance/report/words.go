@@ -212,8 +212,10 @@ func (d *Diagnosis) Correction() []string {
 // correction is the Correction, unless Detail says it already.
 func (d *Diagnosis) correction() []string {
 	lines := d.Correction()
-	if len(lines) == 1 && strings.Contains(d.Detail, lines[0]) {
-		return nil
+	if len(lines) == 1 {
+		if by, all := strings.CutPrefix(lines[0], "multiply by "); all && strings.Contains(d.Detail, by) {
+			return nil
+		}
 	}
 	return lines
 }

@@ -101,8 +101,8 @@ func (d *Diagnosis) line() string {
 		}
 		out += d.Detail
 	}
-	if by := fmt.Sprintf("%.6g", d.Scale); d.Scale != 0 && d.Scale != 1 && !strings.Contains(d.Detail, by) {
-		out += " (times " + by + ")"
+	if how := d.correction(); len(how) > 0 {
+		out += " (" + strings.Join(how, ", ") + ")"
 	}
 	return out
 }

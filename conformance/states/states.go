@@ -195,9 +195,6 @@ func diagnosis(c consistency.Change) *report.Diagnosis {
 	d := &report.Diagnosis{Signal: string(c.Group), Component: c.Component, Kind: string(c.Kind), Detail: c.Detail, Scale: c.Scale}
 	if c.Matrix != nil {
 		d.Matrix = c.Matrix[:]
-		if how := mapping(c.Group, d.Matrix); how != "" && c.Component == "" {
-			d.Detail += how
-		}
 	}
 	if c.Group == consistency.Clock && c.Scale != 0 {
 		if unit := map[float64]string{1e3: "microseconds", 1e6: "milliseconds", 1e9: "seconds"}[c.Scale]; unit != "" {
@@ -212,38 +209,4 @@ func diagnosis(c consistency.Change) *report.Diagnosis {
 		}
 	}
 	return d
-}
-
-// mapping says in words what a matrix takes the components of a signal to; "" where they stay.
-func mapping(g consistency.Group, m []float64) string {
-	names := [3]string{"1st", "2nd", "3rd"}
-	switch g {
-	case consistency.AngularVelocity:
-		names = [3]string{"p", "q", "r"}
-	case consistency.SpecificForce:
-		names = [3]string{"x", "y", "z"}
-	case consistency.Position:
-		names = [3]string{"north", "east", "down"}
-	case consistency.Attitude:
-		names = [3]string{"roll", "pitch", "yaw"}
-	}
-	var right [3]string
-	stays := true
-	for row := range 3 {
-		for column := range 3 {
-			switch v := m[3*row+column]; {
-			case v == 1:
-				right[row] = names[column]
-			case v == -1:
-				right[row] = "-" + names[column]
-			case v != 0:
-				return ""
-			}
-			stays = stays && (row != column || m[3*row+column] == 1)
-		}
-	}
-	if stays {
-		return ""
-	}
-	return fmt.Sprintf(" (right %s = given %s)", strings.Join(names[:], ", "), strings.Join(right[:], ", "))
 }
