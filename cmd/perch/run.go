@@ -255,6 +255,9 @@ func run(ctx context.Context, w io.Writer, o runOptions) (err error) {
 	if err != nil {
 		return refuse(err)
 	}
+	for i := range from {
+		from[i].Check = howToCheck(o, c.Sources[i])
+	}
 	if o.arm && c.Seat.Port != config.Simulated && !term.IsTerminal(int(os.Stdin.Fd())) {
 		return refuse(errors.New("--arm: needs a terminal to show the cautions and to stop from; start it in one"))
 	}

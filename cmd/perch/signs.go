@@ -89,6 +89,33 @@ func signsBook(path string) (signs.Book, error) {
 	return signs.Load(path)
 }
 
+// howToCheck is what a person types to check the signs of a source of a ride.
+func howToCheck(o runOptions, s config.Source) string {
+	command := []string{"perch", "signs"}
+	switch {
+	case o.config != "" && len(o.sources) == 0:
+		command = append(command, "--config", o.config, "--source", s.Name)
+	case s.Adapter != "":
+		command = append(command, "--source", s.Adapter)
+	default:
+		command = append(command, "--source", s.Command[0])
+	}
+	for _, set := range o.sets {
+		name, rest, dotted := strings.Cut(set, ".")
+		key, _, _ := strings.Cut(set, "=")
+		switch dotted = dotted && len(name) < len(key); { // SOURCE.KEY=VALUE
+		case !dotted || command[2] == "--config":
+			command = append(command, "--set", set)
+		case name == s.Name:
+			command = append(command, "--set", rest)
+		}
+	}
+	if o.signs != "" {
+		command = append(command, "--keep", o.signs)
+	}
+	return strings.Join(command, " ")
+}
+
 // signsJSON is what --json prints.
 type signsJSON struct {
 	signs.Record
@@ -187,21 +214,21 @@ func (unconfirmed) Error() string { return "the signs are not confirmed" }
 func signsSource(o signsOptions) (ride.Source, string, error) {
 	ro := runOptions{config: o.config, sets: o.sets}
 	var chosen string
-	if o.config != "" {
+	switch {
+	case o.config != "":
 		c, err := config.Load(o.config)
 		if err != nil {
 			return ride.Source{}, "", err
 		}
-		chosen = c.Live
-		if o.source != "" {
-			chosen = o.source
-			if !slices.ContainsFunc(c.Sources, func(s config.Source) bool { return s.Name == chosen }) {
-				ro.sources = []string{chosen}
-			}
+		if chosen = o.source; chosen == "" {
+			chosen = c.Live
 		}
-	} else if o.source == "" {
+		if !slices.ContainsFunc(c.Sources, func(s config.Source) bool { return s.Name == chosen }) {
+			ro.sources = []string{chosen}
+		}
+	case o.source == "":
 		return ride.Source{}, "", errors.New("--source: is missing; name the adapter to check, or a --config file; perch adapters lists those built in")
-	} else {
+	default:
 		ro.sources = []string{o.source}
 	}
 	c, err := configured(ro)

@@ -13,6 +13,7 @@ import (
 	"github.com/creack/pty"
 
 	"perch/adapters/mavlink"
+	"perch/host/config"
 	"perch/host/signs"
 )
 
@@ -31,7 +32,7 @@ func TestARealSeatAndSignsThatNobodyHasConfirmed(t *testing.T) {
 	}
 	r := start(t, "--config", ride, "--signs", keep)
 	r.outside = true
-	r.awaitEvent("source model: signs not confirmed: nobody has checked them; do perch signs --source model; until then it rides gently, at 25 % of intensity at most")
+	r.awaitEvent("source model: signs not confirmed: nobody has checked them; do perch signs --config " + ride + " --source model --keep " + keep + "; until then it rides gently, at 25 % of intensity at most")
 	r.press("q")
 	r.end(exitDone)
 	gentle := false
@@ -50,7 +51,7 @@ func TestARealSeatAndSignsThatNobodyHasConfirmed(t *testing.T) {
 		t.Fatal(err)
 	}
 	cmd := exec.Command("perch", "run", "--config", ride, "--signs", keep)
-	if out, _ := cmd.CombinedOutput(); cmd.ProcessState.ExitCode() != exitRefused || !strings.Contains(string(out), "roll has the wrong sign; do perch signs --source model once that is mended; it does not ride a real seat") {
+	if out, _ := cmd.CombinedOutput(); cmd.ProcessState.ExitCode() != exitRefused || !strings.Contains(string(out), "roll has the wrong sign; do perch signs --config "+ride+" --source model --keep "+keep+" once that is mended; it does not ride a real seat") {
 		t.Errorf("a source that is wrong: %d\n%s", cmd.ProcessState.ExitCode(), out)
 	}
 }
@@ -64,8 +65,8 @@ func quoted(s string) string {
 func TestSignsAtATerminal(t *testing.T) {
 	t.Parallel()
 	folder := t.TempDir()
-	config := filepath.Join(folder, "ride.toml")
-	if err := os.WriteFile(config, []byte("[sources.invented]\nadapter = \"demo\"\n[sources.invented.settings]\nstart = \"39\"\n"), 0o600); err != nil {
+	ride := filepath.Join(folder, "ride.toml")
+	if err := os.WriteFile(ride, []byte("[sources.invented]\nadapter = \"demo\"\n[sources.invented.settings]\nstart = \"39\"\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	near, far, err := pty.Open()
@@ -74,7 +75,7 @@ func TestSignsAtATerminal(t *testing.T) {
 	}
 	defer func() { _ = near.Close() }()
 	keep := filepath.Join(folder, "signs.json")
-	cmd := exec.Command("perch", "signs", "--config", config, "--keep", keep)
+	cmd := exec.Command("perch", "signs", "--config", ride, "--keep", keep)
 	cmd.Env = append(os.Environ(), "TERM=xterm")
 	cmd.Stdin, cmd.Stdout, cmd.Stderr = far, far, far
 	if err := cmd.Start(); err != nil {
@@ -113,6 +114,24 @@ func TestSignsAtATerminal(t *testing.T) {
 	for _, want := range []string{"━━━━┓", "roll it right", "rolled right by", "roll right: agrees", "not shown: nose up"} {
 		if !strings.Contains(all, want) {
 			t.Errorf("the screen lacks %q:\n%s", want, all)
+		}
+	}
+}
+
+// TestHowToCheck: what a person is told to type names the source and the settings as they gave them.
+func TestHowToCheck(t *testing.T) {
+	for _, c := range []struct {
+		o    runOptions
+		s    config.Source
+		want string
+	}{
+		{runOptions{}, config.Source{Name: "mavlink", Adapter: "mavlink"}, "perch signs --source mavlink"},
+		{runOptions{sources: []string{"mavlink"}, sets: []string{"file=a.b=c.tlog"}}, config.Source{Name: "mavlink", Adapter: "mavlink"}, "perch signs --source mavlink --set file=a.b=c.tlog"},
+		{runOptions{sources: []string{"mavlink", "./box"}, sets: []string{"mavlink.vehicle=7", "box.mount=left"}}, config.Source{Name: "box", Command: []string{"/home/box"}}, "perch signs --source /home/box --set mount=left"},
+		{runOptions{config: "ride.toml", sets: []string{"model.vehicle=7"}, signs: "s.json"}, config.Source{Name: "model", Adapter: "mavlink"}, "perch signs --config ride.toml --source model --set model.vehicle=7 --keep s.json"},
+	} {
+		if got := howToCheck(c.o, c.s); got != c.want {
+			t.Errorf("%q, want %q", got, c.want)
 		}
 	}
 }

@@ -35,6 +35,8 @@ type Source struct {
 	Settings map[string]string
 	// Ours says that the source is one of the program's own, whose signs its tests prove.
 	Ours bool
+	// Check is what a person types to check its signs; "": perch signs with its name.
+	Check string
 }
 
 // Settings are what a ride is made of.

@@ -60,7 +60,11 @@ func (r *Ride) judge(of int) {
 		if of >= len(started) || started[of] == nil {
 			return // Start will
 		}
-		v = r.s.Signs.Check(signs.IdentityOf(from.Name, started[of].Status().Description, from.Settings))
+		command := from.Check
+		if command == "" {
+			command = "perch signs --source " + from.Name
+		}
+		v = r.s.Signs.Check(signs.IdentityOf(from.Name, started[of].Status().Description, from.Settings), command)
 	}
 	r.trust[of].verdict.Store(&v)
 }

@@ -113,9 +113,9 @@ func (b Book) With(r Record) Book {
 	return out
 }
 
-// Check says what is known of the signs of a source.
-func (b Book) Check(id Identity) Verdict {
-	remedy := "do perch signs --source " + id.Source
+// Check says what is known of the signs of a source. command is what a person types to check them.
+func (b Book) Check(id Identity, command string) Verdict {
+	remedy := "do " + command
 	reason := "nobody has checked them"
 	for _, r := range b.Records {
 		if r.same(id) {

@@ -160,7 +160,11 @@ func Mend(name string, d sdk.Description, results []Result) []string {
 		case f.outcome == Other:
 			out = append(out, fmt.Sprintf("%s: what should be %s comes out as %s: two axes are exchanged", f.group, what, [3]string{"roll or x", "pitch or y", "yaw or z"}[f.axis]))
 		default:
-			out = append(out, fmt.Sprintf("%s: %s has the wrong sign%s", f.group, what, pattern(f.group, motions)))
+			have := "has"
+			if len(said) > 1 {
+				have = "have"
+			}
+			out = append(out, fmt.Sprintf("%s: %s %s the wrong sign%s", f.group, what, have, pattern(f.group, motions)))
 		}
 	}
 	if keys := axisSettings(d); len(keys) > 0 {

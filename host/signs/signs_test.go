@@ -145,13 +145,13 @@ func TestAModelInTheHand(t *testing.T) {
 		{"right, at three a second", 3, right, good, ""},
 		{"right, with angular velocity alone", 50, all(drop(vehicle.AttitudeW, 4), drop(vehicle.SpecificForceX, 3)), map[Kind]Outcome{RollRight: Agrees, NoseUp: Agrees, TurnRight: Agrees}, ""},
 		{"right, with specific force alone", 50, all(drop(vehicle.AttitudeW, 4), drop(vehicle.AngularVelocityP, 3)), map[Kind]Outcome{RollRight: Agrees, NoseUp: Agrees}, ""},
-		{"the whole world mirrored", 50, mirrored(), map[Kind]Outcome{RollRight: Opposite, NoseUp: Agrees, TurnRight: Opposite}, "attitude: roll and yaw has the wrong sign: its world is a mirror image"},
+		{"the whole world mirrored", 50, mirrored(), map[Kind]Outcome{RollRight: Opposite, NoseUp: Agrees, TurnRight: Opposite}, "attitude: roll and yaw have the wrong sign: its world is a mirror image"},
 		{"the whole world mirrored, at three a second", 3, mirrored(), map[Kind]Outcome{RollRight: Opposite, NoseUp: Agrees, TurnRight: Opposite}, "mirror image"},
 		{"forward, left, up", 50, all(turned(func(x, y, z float64) (float64, float64, float64) { return x, -y, -z }), scaled(vehicle.AngularVelocityP, 1, -1, -1), scaled(vehicle.SpecificForceX, 1, -1, -1)),
 			map[Kind]Outcome{RollRight: Opposite, NoseUp: Opposite, TurnRight: Opposite}, "ISO 8855"},
 		{"pitch rate alone", 50, scaled(vehicle.AngularVelocityP, 1, -1, 1), map[Kind]Outcome{RollRight: Agrees, NoseUp: Opposite, TurnRight: Agrees}, "angular_velocity: q has the wrong sign"},
 		{"the inverse attitude", 50, turned(func(x, y, z float64) (float64, float64, float64) { return -x, -y, -z }), map[Kind]Outcome{RollRight: Opposite, NoseUp: Opposite, TurnRight: Opposite}, "earth into body"},
-		{"the reaction for the force", 50, scaled(vehicle.SpecificForceX, -1, -1, -1), map[Kind]Outcome{RollRight: Opposite, NoseUp: Opposite, TurnRight: Agrees}, "specific_force: y and x has the wrong sign: it is the reaction"},
+		{"the reaction for the force", 50, scaled(vehicle.SpecificForceX, -1, -1, -1), map[Kind]Outcome{RollRight: Opposite, NoseUp: Opposite, TurnRight: Agrees}, "specific_force: y and x have the wrong sign: it is the reaction"},
 		{"roll and pitch exchanged", 50, turned(func(x, y, z float64) (float64, float64, float64) { return y, x, z }), map[Kind]Outcome{RollRight: Other, NoseUp: Other, TurnRight: Agrees}, "comes out as pitch or y"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -366,10 +366,9 @@ func TestHeldTiltedWhileAQuestionIsAnswered(t *testing.T) {
 	second := NewTracker(motions[1])
 	second.After(first)
 	for range 2 { // ten seconds at 35 degrees, where it was left
-		for _, s := range states {
-			at := second.last
-			s = states[len(states)-1]
-			s.SourceTime = max(at, int64(5e9)) + 20e6
+		for range states {
+			s := states[len(states)-1]
+			s.SourceTime = max(second.last, int64(5e9)) + 20e6
 			second.See(&s)
 		}
 	}
@@ -490,7 +489,7 @@ func TestWhatARecordHoldsFor(t *testing.T) {
 		{"another version", IdentityOf("model", newer, nil), NotConfirmed, "version 1.2.0 of the adapter, and this is 1.3.0"},
 		{"another source", IdentityOf("other", d, nil), NotConfirmed, "nobody has checked them; do perch signs --source other"},
 	} {
-		v := b.Check(c.id)
+		v := b.Check(c.id, "perch signs --source "+c.id.Source)
 		if v.Standing != c.want || !strings.Contains(v.Line(), c.says) {
 			t.Errorf("%s: %v: %q, want %v and %q", c.name, v.Standing, v.Line(), c.want, c.says)
 		}
@@ -498,10 +497,10 @@ func TestWhatARecordHoldsFor(t *testing.T) {
 	wrong := sample()
 	wrong.Results[0].Outcome, wrong.Standing, wrong.Mend = Opposite, Contradicted, []string{"attitude: roll has the wrong sign"}
 	b = b.With(wrong)
-	if v := b.Check(wrong.Identity); len(b.Records) != 1 || v.Standing != Contradicted || !strings.Contains(v.Line(), "roll has the wrong sign") || !strings.Contains(v.Line(), "31 January 2026") {
+	if v := b.Check(wrong.Identity, "perch signs"); len(b.Records) != 1 || v.Standing != Contradicted || !strings.Contains(v.Line(), "roll has the wrong sign") || !strings.Contains(v.Line(), "31 January 2026") {
 		t.Errorf("%d records, %q", len(b.Records), v.Line())
 	}
-	if v := b.Check(IdentityOf("model", newer, nil)); v.Standing != NotConfirmed {
+	if v := b.Check(IdentityOf("model", newer, nil), "perch signs"); v.Standing != NotConfirmed {
 		t.Errorf("a newer version, which may have mended it: %v", v.Standing)
 	}
 }
@@ -559,7 +558,7 @@ func FuzzParse(f *testing.F) {
 	f.Add([]byte(`{"format":1,"records":[]}`))
 	f.Fuzz(func(_ *testing.T, data []byte) {
 		if b, err := Parse(data); err == nil {
-			b.Check(Identity{Source: "model"})
+			b.Check(Identity{Source: "model"}, "perch signs")
 		}
 	})
 }

@@ -353,7 +353,7 @@ func (t *Tracker) read(x *track) Reading {
 			continue
 		}
 		turning := t.motion.Kind != SpeedUp
-		if !(turning && (t.motion.Banking || a == 2)) {
+		if !turning || !t.motion.Banking && a != 2 {
 			beside = max(beside, math.Abs(d[a]))
 		}
 		if turning && a == 2 && t.motion.Way == OnScreen {
