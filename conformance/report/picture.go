@@ -68,7 +68,7 @@ func (s *Series) svg(width, height vg.Length) (template.HTML, error) {
 		style.Font.Size, style.Font.Variant, style.Color = 9, "Sans", inkC
 	}
 	for _, axis := range []*plot.Axis{&p.X, &p.Y} {
-		axis.Color, axis.Tick.LineStyle.Color = inkC, inkC
+		axis.Color, axis.Tick.Color = inkC, inkC
 	}
 	p.X.Tick.Marker, p.Y.Tick.Marker = marks(6*width/520), marks(6)
 	grid := plotter.NewGrid()
