@@ -183,7 +183,9 @@ type bench struct {
 	numbers map[string]string
 	jog     *jog.Jog
 	limits  guard.Limits // of the jog
-	coarse  []float64    // where the switches' edges are, about
+	own     []seatlink.AxisLimits
+	fastest mechanism.Positions // that each actuator was seen in the stop tests, rad/s or m/s
+	coarse  []float64           // where the switches' edges are, about
 	endJog  func()
 }
 
@@ -238,9 +240,9 @@ func pause(ctx context.Context, d time.Duration) error {
 func (b *bench) actuators() []mechanism.Actuator { return b.m.Actuators() }
 
 // reducedSpeeds are those that the controller takes when armed at reduced speed.
-func (b *bench) reducedSpeeds(ctx context.Context) ([]float64, error) {
-	limits, err := b.line.Limits(ctx)
-	return jog.Reduced(limits), err
+func (b *bench) reducedSpeeds(ctx context.Context) (_ []float64, err error) {
+	b.own, err = b.line.Limits(ctx)
+	return jog.Reduced(b.own), err
 }
 
 // Ways to move.

@@ -4,8 +4,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"time"
 
+	"perch/host/commissioning/sizing"
 	"perch/host/jog"
 	"perch/host/seat"
 	"perch/proto/seatlink"
@@ -64,6 +66,28 @@ func (b *bench) rested() (seat.Status, error) {
 	return b.status(), err
 }
 
+// see notes how fast the actuators are.
+func (b *bench) see(s *jog.Snapshot) {
+	for i, v := range s.Speeds {
+		b.fastest[i] = max(b.fastest[i], math.Abs(v))
+	}
+}
+
+// distance shows and records how far an actuator went until it stood, beside what sizing has for that: the way to stop from
+// the fastest that it was seen, with the controller's own limits, and what it goes in the time of its watchdog.
+func (b *bench) distance(name string, went float64) {
+	most := 0.0
+	for i, l := range b.own {
+		way, _ := sizing.Stopping(b.fastest[i], float64(l.Acceleration)*1e-3, float64(l.Jerk)*1e-3)
+		most = max(most, way+b.fastest[i]*sizing.Watchdog)
+	}
+	b.note(name+"_distance", "%s, at most %s expected", b.shown(went), b.shown(most))
+	b.Operator.Tell(fmt.Sprintf("It went %s until it stood; V (V/A + A/J)/2 + V × 100 ms is %s.", b.shown(went), b.shown(most)))
+	if went > most {
+		b.Operator.Tell("That is more than expected. If this computer was not busy just then, say no below: see the limits in the controller's firmware, and perch conform controller.")
+	}
+}
+
 // keeps sees that the seat keeps its place while somebody looks, and asks.
 func (b *bench) keeps(ctx context.Context, question string) error {
 	moved, err := b.still(ctx)
@@ -104,6 +128,7 @@ func stopKey(ctx context.Context, b *bench) error {
 			},
 			Done: func() (bool, error) {
 				s := b.jog.Snapshot()
+				b.see(&s)
 				if lost.lasts(&s) {
 					return false, errAway
 				}
@@ -127,7 +152,7 @@ func stopKey(ctx context.Context, b *bench) error {
 			}
 			continue
 		}
-		b.note("stop_key_distance", "%s", b.shown(farthest(pressed.Status.Positions, s.Positions)))
+		b.distance("stop_key", farthest(pressed.Status.Positions, s.Positions))
 		return b.keeps(ctx, "Did it stop at once, softly, and stay?")
 	}
 }
@@ -179,6 +204,7 @@ func (b *bench) breaking(done func(s *jog.Snapshot) bool) Hold {
 		Stop:  b.jog.Stop,
 		Done: func() (bool, error) {
 			s := b.jog.Snapshot()
+			b.see(&s)
 			return done(&s), nil
 		},
 	}
@@ -199,7 +225,7 @@ func (b *bench) afterwards(ctx context.Context, name string, before, last seat.S
 	if now.State != seatlink.StateHeld && now.State != seatlink.StateFault {
 		return wrong("flash the reference firmware, or one that perch conform controller has passed", "after the loss the controller is in %s; it has to hold where it stopped", now.State)
 	}
-	b.note(name+"_distance", "%s", b.shown(farthest(last.Positions, now.Positions)))
+	b.distance(name, farthest(last.Positions, now.Positions))
 	return b.keeps(ctx, question)
 }
 

@@ -245,6 +245,9 @@ func TestWhatIsWrongEndsTheStep(t *testing.T) {
 			if fault := new(guide.Fault); !errors.As(err, &fault) || !strings.Contains(err.Error(), c.remedy) || r.Step.Outcome != config.Failed {
 				t.Errorf("%v, outcome %q; want %q\n%s", err, r.Step.Outcome, c.remedy, strings.Join(o.told, "\n"))
 			}
+			if got := r.Step.Numbers["stop_key_distance"]; c.step == commissioning.Stops && !strings.HasSuffix(got, " deg expected") {
+				t.Errorf("the way to the stop is recorded as %q", got)
+			}
 			h.With(func(c *simulated.Controller) {
 				if c.State() == seatlink.StateArmed {
 					t.Error("the step is over, and the controller is armed")

@@ -156,9 +156,9 @@ func (l *lever) speeds(v pose.Pose) (out mechanism.Positions) {
 	return out
 }
 
-// stopping is the distance and the time of the quickest stop from a speed at which it does not accelerate, with limits of
+// Stopping is the distance and the time of the quickest stop from a speed at which it does not accelerate, with limits of
 // acceleration A and jerk J: t = V/A + A/J and V t/2, or t = 2 √(V/J) where A is never reached (S-curve).
-func stopping(v, a, j float64) (distance, time float64) {
+func Stopping(v, a, j float64) (distance, time float64) {
 	time = v/a + a/j
 	if v < a*a/j {
 		time = 2 * math.Sqrt(v/j)

@@ -16,8 +16,8 @@ const (
 	// torqueFactor is how much more a motor should give than is asked of it, at the speed that is asked (common practice,
 	// no source).
 	torqueFactor = 2
-	// watchdog is how long a controller that hears nothing may go on: the seat link's latch, s.
-	watchdog = 0.1
+	// Watchdog is how long a controller that hears nothing may go on: the seat link's latch, s.
+	Watchdog = 0.1
 	// Cranks (common practice, no source): travel in use to 60 deg, metal at 75 deg at most and well before dead centre.
 	crankTravel  = 60 * deg
 	crankStop    = 75 * deg
@@ -591,13 +591,13 @@ func (c *check) powerless() {
 func (c *check) stops() {
 	for _, a := range c.axes {
 		v, unit := c.Limits.Speed[a], a.Unit()
-		distance, time := stopping(v, c.Limits.Acceleration[a], c.Limits.Jerk[a])
+		distance, time := Stopping(v, c.Limits.Acceleration[a], c.Limits.Jerk[a])
 		c.add(Line{
 			ID: "stop." + a.String(), Title: title(a) + ": way to stop from full speed", Formula: "d = V (V/A + A/J)/2, or V √(V/J) where A is not reached",
 			Working: fmt.Sprintf("V %s, A %s, J %s: %.3f s", Show(v, unit+"/s"), Show(c.Limits.Acceleration[a], unit+"/s²"), Show(c.Limits.Jerk[a], unit+"/s³"), time),
 			Value:   distance, Unit: unit,
 		})
-		blind := v * watchdog
+		blind := v * Watchdog
 		c.add(Line{
 			ID: "watchdog." + a.String(), Title: title(a) + ": way until the controller's watchdog acts", Formula: "V × 100 ms",
 			Working: fmt.Sprintf("%s × 0.1 s", Show(v, unit+"/s")), Value: blind, Unit: unit,

@@ -121,13 +121,13 @@ func TestWorkedRig(t *testing.T) {
 	if !strings.Contains(l.Working, "in 0.60 s") || math.Abs(w.FallTime-0.60) > 0.005 {
 		t.Errorf("fall from nearly level: %s; want it to take %.3f s", l.Working, w.FallTime)
 	}
-	_, time := stopping(40*deg, 300*deg, 5000*deg)
+	_, time := Stopping(40*deg, 300*deg, 5000*deg)
 	near(t, "time to stop, s", time, w.StopTime, 5e-3)
 	// 18 deg/s, 60 deg/s², 400 deg/s³: (18/60 + 60/400)/2 × 18; and so slow that the acceleration is not reached.
-	way, time := stopping(18, 60, 400)
+	way, time := Stopping(18, 60, 400)
 	near(t, "reduced way", way, 4.05, 1e-9)
 	near(t, "reduced time", time, 0.45, 1e-9)
-	way, time = stopping(1, 100, 100) // ramps of 0.1 s each way: ∫ = 0.1
+	way, time = Stopping(1, 100, 100) // ramps of 0.1 s each way: ∫ = 0.1
 	near(t, "slow way", way, 0.1, 1e-9)
 	near(t, "slow time", time, 0.2, 1e-9)
 }
