@@ -305,16 +305,16 @@ func commissioned(t *testing.T, s config.Seat, who commissioning.Controller, ste
 	return path
 }
 
-// TestARealSeatMovesOnlyWhenAsked rides on a controller that does not say that it is simulated.
-func TestARealSeatMovesOnlyWhenAsked(t *testing.T) {
-	t.Parallel()
+// rideReal rides on a controller that does not say that it is simulated, and is commissioned. look gives what it does.
+func rideReal(t *testing.T, byHand bool) (r *riding, look func() (seatlink.State, [seatlink.MaxAxes]float64)) {
+	t.Helper()
 	c := config.Default()
 	m, err := c.Seat.Mechanism.New()
 	if err != nil {
 		t.Fatal(err)
 	}
 	s := controllerSettings(c, m)
-	s.NotSaying = true
+	s.NotSaying, s.ByHand = true, byHand
 	server, err := simulated.NewServer(s)
 	if err != nil {
 		t.Fatal(err)
@@ -325,17 +325,43 @@ func TestARealSeatMovesOnlyWhenAsked(t *testing.T) {
 	if err != nil {
 		t.Skipf("no pseudo-terminal: %v", err)
 	}
-	look := func() (state seatlink.State, motors [seatlink.MaxAxes]float64) {
-		server.With(func(c *simulated.Controller) { state, motors = c.State(), c.Motors() })
-		return state, motors
-	}
-	_, first := look()
 	var who commissioning.Controller
 	server.With(func(c *simulated.Controller) {
 		who = commissioning.Controller{Board: "simulated", Firmware: "1.0.0", Limits: c.Hash()}
 	})
-	r := start(t, "--config", commissioned(t, c.Seat, who, commissioning.Steps()...), "--seat", name, "--set", "start=45")
+	r = start(t, "--config", commissioned(t, c.Seat, who, commissioning.Steps()...), "--seat", name, "--set", "start=45")
 	r.outside = true
+	return r, func() (state seatlink.State, motors [seatlink.MaxAxes]float64) {
+		server.With(func(c *simulated.Controller) { state, motors = c.State(), c.Motors() })
+		return state, motors
+	}
+}
+
+// TestASeatHomedByHandAtTheKeyboard: h asks first whether it was levelled; another key in between takes that back.
+func TestASeatHomedByHandAtTheKeyboard(t *testing.T) {
+	t.Parallel()
+	r, look := rideReal(t, true)
+	r.await("the controller", func(s said) bool { return s.Controller == seatlink.StateDisarmed.String() })
+	r.press("h")
+	r.awaitEvent("Press h again to say so")
+	r.press("1")
+	time.Sleep(100 * time.Millisecond)
+	r.press("h")
+	r.awaitEvent("Press h again to say so")
+	if state, _ := look(); state != seatlink.StateDisarmed {
+		t.Fatalf("nobody has said that it is level, but the controller is %v", state)
+	}
+	r.press("h")
+	r.awaitState("parked")
+	r.press("q")
+	r.end(exitDone)
+}
+
+// TestARealSeatMovesOnlyWhenAsked rides on a controller that does not say that it is simulated.
+func TestARealSeatMovesOnlyWhenAsked(t *testing.T) {
+	t.Parallel()
+	r, look := rideReal(t, false)
+	_, first := look()
 	still := func(want string) {
 		t.Helper()
 		for _, s := range r.during(time.Second) {
