@@ -13,12 +13,14 @@ import (
 
 	"perch/host/chain"
 	"perch/host/guard"
+	"perch/host/loop"
 	"perch/host/pose"
 	"perch/host/record"
 	"perch/host/seat"
 	"perch/host/seat/seattest"
 	"perch/host/signs"
 	"perch/sdk/recording"
+	"perch/sdk/vehicle"
 )
 
 // checked is a book that says of the rolling source what a person saw.
@@ -30,61 +32,69 @@ func checked(s signs.Standing) signs.Book {
 	})
 }
 
-// ridden rides a real seat, or a simulated one, for two swings of the vehicle, and gives how far the demand swung, rad.
-func ridden(t *testing.T, s Settings, o *told, simulated bool) (swung float64, last Snapshot) {
+// ridden rides a real seat, or a simulated one, for two swings of the vehicle, tick by tick without waiting, and gives how far
+// the demand swung once an intensity had glided, rad.
+func ridden(t *testing.T, s Settings, simulated bool) (swung float64, r *Ride) {
 	t.Helper()
 	driver := seattest.New(2)
 	driver.Set(func(s *seat.Status) { s.Simulated = simulated })
 	s.Commissioned = commissioned(t, driver)
-	r, end, ended := start(t, s, driver)
-	for deadline := time.Now().Add(40 * time.Second); r.Snapshot().Row.Guarded.State != guard.Riding; time.Sleep(50 * time.Millisecond) {
-		if time.Now().After(deadline) {
-			t.Fatalf("the seat does not ride: %s", o.all())
+	r, err := New(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.driver = driver; !s.Sources[0].Ours { // Start would
+		v := s.Signs.Check(signs.IdentityOf("model", rolling().Description, nil), "perch signs --source model")
+		r.trust[0].verdict.Store(&v)
+	} else {
+		r.judge(0)
+	}
+	var state vehicle.State
+	for n := range uint64(18 * s.Chain.Rate) {
+		at := time.Duration(float64(n) / s.Chain.Rate * float64(time.Second))
+		roll(&state, at)
+		r.take(0, &state)
+		if n%50 == 0 && !simulated && r.row.Guarded.State == guard.Parked {
+			r.Ask(guard.AskArm)
 		}
-		r.Ask(guard.AskArm) // refused until the source is fresh
+		r.step(loop.Timing{Ticks: n})
+		if n%100 == 0 {
+			if err := r.s.Recorder.Drain(); err != nil {
+				t.Fatal(err)
+			}
+			r.look()
+		}
+		if at > 5*time.Second {
+			swung = max(swung, math.Abs(r.row.Wanted[pose.Roll]))
+		}
 	}
-	time.Sleep(1500 * time.Millisecond) // an intensity glides
-	for range 350 {
-		last = r.Snapshot()
-		swung = max(swung, math.Abs(last.Row.Wanted[pose.Roll]))
-		time.Sleep(10 * time.Millisecond)
+	if err := r.recorded(); err != nil {
+		t.Fatal(err)
 	}
-	end()
-	<-ended
-	return swung, last
+	return swung, r
 }
 
 // TestASourceThatNobodyHasCheckedRidesGently on a real seat, and is only marked on one that is simulated.
 func TestASourceThatNobodyHasCheckedRidesGently(t *testing.T) {
-	t.Parallel()
 	type outcome struct {
 		swung  float64
 		last   Snapshot
 		events string
 	}
-	try := func(t *testing.T, simulated bool, change func(*Settings)) outcome {
+	try := func(simulated bool, change func(*Settings)) outcome {
 		o := new(told)
 		s := settings(t, o)
 		change(&s)
-		swung, last := ridden(t, s, o, simulated)
-		return outcome{swung, last, o.all()}
-	}
-	var whole, ours, gentle, marked outcome
-	t.Run("rides", func(t *testing.T) {
-		for name, run := range map[string]func(*testing.T){
-			"confirmed": func(t *testing.T) {
-				whole = try(t, false, func(s *Settings) { s.Signs = checked(signs.Confirmed) })
-			},
-			"ours":      func(t *testing.T) { ours = try(t, false, func(s *Settings) { s.Sources[0].Ours = true }) },
-			"unchecked": func(t *testing.T) { gentle = try(t, false, func(*Settings) {}) },
-			"simulated": func(t *testing.T) { marked = try(t, true, func(*Settings) {}) },
-		} {
-			t.Run(name, func(t *testing.T) {
-				t.Parallel()
-				run(t)
-			})
+		swung, r := ridden(t, s, simulated)
+		if r.row.Guarded.State != guard.Riding {
+			t.Errorf("the seat is %v", r.row.Guarded.State)
 		}
-	})
+		return outcome{swung, r.Snapshot(), o.all()}
+	}
+	whole := try(false, func(s *Settings) { s.Signs = checked(signs.Confirmed) })
+	ours := try(false, func(s *Settings) { s.Sources[0].Ours = true })
+	gentle := try(false, func(*Settings) {})
+	marked := try(true, func(*Settings) {})
 	// The vehicle swings by 0.2 rad within 6.3 s; the demand at full intensity is what follow mode makes of it.
 	if ratio := gentle.swung / whole.swung; !(whole.swung > 0.02 && ratio > 0.1 && ratio < 0.4) {
 		t.Errorf("the demand swings by %.4f rad unchecked and %.4f rad confirmed", gentle.swung, whole.swung)
@@ -114,33 +124,21 @@ func TestASourceThatNobodyHasCheckedRidesGently(t *testing.T) {
 	}
 }
 
-// TestASourceThatIsWrongDoesNotRide a real seat; it does ride one that is simulated.
+// TestASourceThatIsWrongDoesNotRide a real seat, whoever arms it; it does ride one that is simulated.
 func TestASourceThatIsWrongDoesNotRide(t *testing.T) {
-	t.Parallel()
 	o := new(told)
 	s := settings(t, o)
 	s.Signs = checked(signs.Contradicted)
-	driver := seattest.New(2)
-	driver.Set(func(s *seat.Status) { s.Simulated = false })
-	s.Commissioned = commissioned(t, driver)
-	r, end, ended := start(t, s, driver)
-	await(t, r, o, guard.Parked)
-	for range 40 { // armed, it waits at level for a source
-		r.Ask(guard.AskArm)
-		time.Sleep(50 * time.Millisecond)
-		row := r.Snapshot().Row
-		if p := row.Guarded.Pose; row.Guarded.State == guard.Riding || math.Abs(p[pose.Roll])+math.Abs(p[pose.Pitch]) > 1e-9 || row.Seen {
-			t.Fatalf("the seat is %v at %v, and the source seen: %v", row.Guarded.State, row.Guarded.Pose, row.Seen)
-		}
+	swung, r := ridden(t, s, false)
+	if swung != 0 || r.row.Guarded.State == guard.Riding || r.row.Seen {
+		t.Errorf("the demand swings by %v rad, the seat is %v, the source seen: %v", swung, r.row.Guarded.State, r.row.Seen)
 	}
 	if !strings.Contains(o.all(), "WARN source model: signs contradicted") || !strings.Contains(o.all(), "it does not move this seat") {
 		t.Errorf("told\n%s", o.all())
 	}
-	end()
-	<-ended
-
-	r, _, _ = start(t, s, seattest.New(2))
-	await(t, r, o, guard.Riding)
+	if swung, r = ridden(t, s, true); swung == 0 || r.row.Guarded.State != guard.Riding {
+		t.Errorf("simulated: the demand swings by %v rad, the seat is %v", swung, r.row.Guarded.State)
+	}
 }
 
 // TestAnotherVersionIsCheckedAgain: an adapter that is replaced in mid-ride has to be confirmed anew.
@@ -183,16 +181,14 @@ func TestAnotherVersionIsCheckedAgain(t *testing.T) {
 
 // TestAGentleRideIsRecordedWithItsIntensity, so that a chain of the same settings gives the same poses again, bit for bit.
 func TestAGentleRideIsRecordedWithItsIntensity(t *testing.T) {
-	t.Parallel()
-	o := new(told)
-	s := settings(t, o)
+	s := settings(t, new(told))
 	var file bytes.Buffer
 	to, err := recording.NewWriter(&file, recording.Header{Rate: s.Chain.Rate, Sources: []string{"model"}, Actuators: []string{"a", "b"}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	s.Recorder = record.NewRecorder(nil, to, 2)
-	ridden(t, s, o, false)
+	ridden(t, s, false)
 	again, err := chain.New(s.Chain)
 	if err != nil {
 		t.Fatal(err)
