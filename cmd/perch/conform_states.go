@@ -35,7 +35,7 @@ func conformStates(ctx context.Context, w io.Writer, o conformStatesOptions) err
 	r := states.Judge(ctx, t.States, states.Options{Require: o.require, Faults: t.Faults, Only: o.only})
 	r.Subject = filepath.Base(o.file)
 	if t.Source != "" {
-		r.Subject += ", source " + t.Source + ","
+		r.Subject += " (source " + t.Source + ")"
 	}
 	return o.conclude(w, &r, report.Pages(states.Checks()))
 }

@@ -44,6 +44,11 @@ func inAir(f *flight, s span) gauge {
 	}
 	b := intoBody(q, air)
 	if b.X < 0.7*speed { // incidence angles of a vehicle that flies sideways or hovers mean little
+		_, attack := number(&f.attack, s.from, gap(f.attack.dt))
+		_, sideslip := number(&f.sideslip, s.from, gap(f.sideslip.dt))
+		if attack || sideslip { // and an attitude must not fit because of that
+			return gauge{}
+		}
 		return g
 	}
 	if given, ok := number(&f.attack, s.from, gap(f.attack.dt)); ok {

@@ -259,7 +259,7 @@ func find(f *flight) *Mistake {
 			}
 		}
 		r.score = score(trials, r.gauges)
-		if !decisive(r.votes, r.of) || len(r.mends) == 0 {
+		if !decisive(r.votes, r.of) || len(r.mends) == 0 || r.assumed(trials) {
 			continue
 		}
 		if r.score < 0.8*standing {
@@ -356,6 +356,32 @@ func read(f *flight, c Change, trials []*trial, first int) reading {
 		r.gauges[i] = t.measure(changed, clock, first)
 	}
 	return r
+}
+
+// assumed says that a change mends only what holds for a vehicle that hardly accelerates, and that this one does: more than
+// one span in five is beyond the tolerance after the change too.
+func (r *reading) assumed(trials []*trial) bool {
+	for i, t := range trials {
+		if !slices.Contains(r.mends, t.id) {
+			continue
+		}
+		if !t.assumes {
+			return false
+		}
+		bad, of := 0, 0
+		for _, g := range r.gauges[i] {
+			if g.tolerance > 0 {
+				of++
+				if length(g.apart) > g.tolerance {
+					bad++
+				}
+			}
+		}
+		if 5*bad <= of {
+			return false
+		}
+	}
+	return true
 }
 
 // told says whether the data tell two readings apart, in favour of the second: all relations together, or any of those

@@ -28,6 +28,9 @@ type relation struct {
 	// spans are pieces of a flight over which it can be tried; nil where signals are missing.
 	spans func(f *flight) []span
 	gauge func(f *flight, s span) gauge
+	// assumes says that the vehicle's own acceleration, which nothing tells, is taken for noise: a change is believed by such a
+	// relation alone only where it then holds nearly throughout.
+	assumes bool
 	// prepare fits what all spans share; nil: nothing.
 	prepare func(f *flight) *flight
 }
@@ -48,12 +51,12 @@ func relations() []relation {
 	return []relation{
 		{id: "turning", title: "the attitude turns as the angular velocity says", uses: []Group{AngularVelocity, Attitude}, least: 0.3, spans: turningSpans, gauge: turning},
 		{id: "force", title: "the velocity changes as specific force and gravity say", uses: []Group{SpecificForce, Attitude, Velocity}, least: 0.4, spans: forceSpans, gauge: forcing},
-		{id: "gravity", title: "specific force holds gravity where the attitude says down is", uses: []Group{SpecificForce, Attitude}, least: 0.1, spans: gravitySpans, gauge: weighing},
+		{id: "gravity", title: "specific force holds gravity where the attitude says down is", uses: []Group{SpecificForce, Attitude}, least: 0.1, spans: gravitySpans, gauge: weighing, assumes: true},
 		{id: "weight", title: "specific force, velocity and rates leave gravity", uses: []Group{SpecificForce, Velocity, AngularVelocity}, least: 0.5, spans: weightSpans, gauge: leaving},
 		{id: "track", title: "the position changes as the velocity says", uses: []Group{Velocity, Position, Attitude}, least: 0.3, spans: trackSpans, gauge: tracking},
 		{id: "two_velocities", title: "velocity in body and in earth axes agree", uses: []Group{Velocity, Attitude}, least: 0.5, spans: twoSpans, gauge: twoVelocities},
 		{id: "air", title: "airspeed and incidence fit velocity, attitude and a steady wind", uses: []Group{Airspeed, AngleOfAttack, Sideslip, Velocity, Attitude}, least: 0.3, spans: airSpans, gauge: inAir, prepare: blown},
-		{id: "rest", title: "at rest the specific force is that of gravity", uses: []Group{SpecificForce}, least: 0.6, spans: restSpans, gauge: resting},
+		{id: "rest", title: "at rest the specific force is that of gravity", uses: []Group{SpecificForce}, least: 0.6, spans: restSpans, gauge: resting, assumes: true},
 	}
 }
 

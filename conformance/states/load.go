@@ -34,9 +34,16 @@ type Faults struct {
 	Cut   string   // how the file ends too early; "" where it does not
 }
 
+// longest is how much of a fault is told, in bytes.
+const longest = 240
+
 func (f *Faults) add(err error) {
 	if f.Count++; len(f.First) < 3 {
-		f.First = append(f.First, err.Error())
+		text := err.Error()
+		if len(text) > longest {
+			text = strings.ToValidUTF8(text[:longest], "") + "..."
+		}
+		f.First = append(f.First, text)
 	}
 }
 

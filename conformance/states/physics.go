@@ -193,8 +193,14 @@ func (s *Subject) judgePhysics() physics {
 		out.mistaken = append(out.mistaken, m.Group)
 	}
 	for _, u := range result.Unexplained { // one: what is left may be of the same cause
+		if u.Relation == "gravity" || u.Relation == "rest" { // the vehicle may accelerate as much as that
+			if j.waiting["force"] == "" {
+				j.waiting["force"] = "the velocity beside attitude and specific force, since this vehicle accelerates too much to show gravity alone"
+			}
+			continue
+		}
 		out.mistaken = append(out.mistaken, u.Groups...)
-		if len(j.waiting) == 0 {
+		if j.first == "" {
 			s.tellUnexplained(j, result, ordered, u)
 		} else if family := families[u.Relation]; j.waiting[family] == "" {
 			j.waiting[family] = j.first
