@@ -21,12 +21,12 @@ type recording struct {
 	states  []vehicle.State // without ObservedAt where the capture was not delivered at its own speed
 	refused states.Faults
 	err     string // why the stream ended early, "" where it did not
+	cut     bool   // the capture is longer than what was delivered
 }
 
 func signalChecks() []entry {
-	busy := func(e entry) entry { e.busy = true; return e }
 	return []entry{
-		busy(try("declared", "It gives nothing that it did not declare", `Every signal that comes from any feed is listed in the description as given.
+		try("declared", "It gives nothing that it did not declare", `Every signal that comes from any feed is listed in the description as given.
 Why it matters: the host plans by the description what it must derive, and shows it.
 Usual mistake: a field that was added to the code and not to the description.`, func(ctx context.Context, s *Subject) (report.Finding, error) {
 			given, err := s.given(ctx)
@@ -37,8 +37,8 @@ Usual mistake: a field that was added to the code and not to the description.`, 
 				return fail("it gives "+names(extra)+" and does not declare it", "what the description lists as given"), nil
 			}
 			return pass("what it gives is declared"), nil
-		})),
-		busy(try("given", "It gives all that it promises", `Every signal that the plan promises - all that the description declares, where the plan says nothing - is given by at least one feed, and each feed gives what the plan
+		}),
+		try("given", "It gives all that it promises", `Every signal that the plan promises - all that the description declares, where the plan says nothing - is given by at least one feed, and each feed gives what the plan
 expects of it.
 Why it matters: a promise that no capture shows has never been tried.
 Usual mistakes: a signal that the source only has in another mode, with no capture of that; a list that was copied from another adapter.`, func(ctx context.Context, s *Subject) (report.Finding, error) {
@@ -72,8 +72,8 @@ Usual mistakes: a signal that the source only has in another mode, with no captu
 				return fail("no feed gives "+strings.Join(missing, ", "), "a capture that holds it; or do not declare it, or promise less in the plan"), nil
 			}
 			return pass("%s", names(given)), nil
-		})),
-		busy(try("classes", "The vehicle's class is one that was promised", `Where the plan promises vehicle classes, each of them is named by some feed, and no other.
+		}),
+		try("classes", "The vehicle's class is one that was promised", `Where the plan promises vehicle classes, each of them is named by some feed, and no other.
 Why it matters: the profile of the ride is chosen by it.
 Usual mistakes: the name of a vehicle in place of its class; capital letters.`, func(ctx context.Context, s *Subject) (report.Finding, error) {
 			recordings, err := s.recordings()
@@ -103,8 +103,8 @@ Usual mistakes: the name of a vehicle in place of its class; capital letters.`, 
 				}
 			}
 			return pass("%s", strings.Join(promised, ", ")), nil
-		})),
-		busy(try("whole_feed", "Every feed is taken to its end", `Each feed of the plan gives states, and the stream goes on until the host ends it.
+		}),
+		try("whole_feed", "Every feed is taken to its end", `Each feed of the plan gives states, and the stream goes on until the host ends it.
 Why it matters: it is what a ride is.
 Usual mistakes: an error of one packet that ends the stream; a source that is taken to be another version's, and ignored.`, func(ctx context.Context, s *Subject) (report.Finding, error) {
 			recordings, err := s.recordings()
@@ -112,8 +112,11 @@ Usual mistakes: an error of one packet that ends the stream; a source that is ta
 				return report.Finding{}, err
 			}
 			const expected = "states from every feed, and a stream that goes on"
-			n := 0
+			n, cut := 0, ""
 			for _, r := range recordings {
+				if r.cut {
+					cut = "; what is longer was delivered in part"
+				}
 				switch {
 				case r.err != "":
 					return fail(fmt.Sprintf("with feed %q the stream ends: %s", r.feed.Name, r.err), expected), nil
@@ -122,8 +125,8 @@ Usual mistakes: an error of one packet that ends the stream; a source that is ta
 				}
 				n += len(r.states)
 			}
-			return pass("%d feeds, %d states", len(recordings), n), nil
-		})),
+			return pass("%d feeds, %d states%s", len(recordings), n, cut), nil
+		}),
 	}
 }
 
@@ -238,10 +241,14 @@ func (s *Subject) deliver(ctx context.Context, f *plan.Feed, speed float64) (r r
 					return true
 				}
 			}
-			if src.Feed == nil || f.Deliver != feed.Capture && !done(src) {
-				return now.Sub(begun) > length && (src.Feed == nil || speed == 1 || f.Deliver == feed.Program)
+			switch over := now.Sub(begun) > length; {
+			case f.Deliver == feed.Capture:
+				return over || now.Sub(t.counts().last) > quiet
+			case src.Feed == nil || !done(src):
+				r.cut = over && src.Feed != nil
+				return over
 			}
-			return now.Sub(begun) > length && !steered(f) || now.Sub(t.counts().last) > quiet
+			return now.Sub(t.counts().last) > quiet
 		})
 	}
 	r.err = t.ended()
@@ -299,7 +306,7 @@ func (s *Subject) judgeStates(ctx context.Context, c states.Check) (report.Findi
 		return report.Finding{}, err
 	}
 	if c.ID == "observed_at" || c.ID == "clock" {
-		if t, err := s.live(); err == nil && len(t.states) > 0 {
+		if t, err := s.live(); err == nil && len(t.states) > 0 && (c.ID == "observed_at" || t.unevenness() < uneven) {
 			states, err := states.New(plain(t.states), states.Options{})
 			if err != nil {
 				return report.Finding{}, err

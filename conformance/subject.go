@@ -31,13 +31,13 @@ type pace struct {
 
 func usual() pace {
 	return pace{
-		live: 6 * time.Second, capture: 8 * time.Second, longest: 12 * time.Second, absent: 2600 * time.Millisecond,
+		live: 6 * time.Second, capture: 7 * time.Second, longest: 12 * time.Second, absent: 2600 * time.Millisecond,
 		first: 6 * time.Second, spoiled: 2500 * time.Millisecond, flood: 6 * time.Second,
 	}
 }
 
 // atOnce is how many runs of the adapter there are at one time.
-const atOnce = 6
+const atOnce = 10
 
 // Subject is an adapter under examination. What is tried once for several checks is kept in it.
 type Subject struct {

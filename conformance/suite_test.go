@@ -12,6 +12,7 @@ import (
 	"perch/conformance/faults"
 	"perch/conformance/plan"
 	"perch/conformance/report"
+	"perch/conformance/states"
 	"perch/host/plugin"
 	"perch/sdk/capture"
 	"perch/sdk/vehicle"
@@ -92,8 +93,8 @@ func TestEachFaultIsNamed(t *testing.T) {
 		s := wrong(t, f.Name, flight)
 		if !long {
 			at := slices.IndexFunc(entries(), func(e entry) bool { return e.ID == f.Check })
-			spoils := slices.ContainsFunc(spoiledChecks(), func(e entry) bool { return e.ID == f.Check })
-			if at < 0 || entries()[at].busy && !spoils {
+			whole := slices.ContainsFunc(signalChecks(), func(e entry) bool { return e.ID == f.Check }) || slices.ContainsFunc(states.Checks(), func(c states.Check) bool { return c.ID == f.Check })
+			if at < 0 || whole {
 				continue
 			}
 			s.Only, s.pace = []string{f.Check}, &brief

@@ -21,12 +21,14 @@ import (
 )
 
 func TestConforms(t *testing.T) {
+	t.Parallel()
 	a := mavlink.Adapter()
 	conformance.Run(t, conformance.Settings{Adapter: &a})
 }
 
 // Real telemetry, where it is at hand beside the project, fails nothing either.
 func TestRecordedTelemetryConforms(t *testing.T) {
+	t.Parallel()
 	p := plan.Plan{}
 	for _, name := range []string{"hand-tilt.tlog.gz", "radio-flight.tlog.gz"} {
 		path, err := filepath.Abs(filepath.Join("..", "..", "..", "shared", "data", name))

@@ -240,6 +240,8 @@ func TestCorrection(t *testing.T) {
 		{"load factors", Diagnosis{Signal: "specific_force", Scale: 9.80665, Matrix: []float64{1, 0, 0, 0, 1, 0, 0, 0, -1}}, []string{"x = 9.80665 × given x", "y = 9.80665 × given y", "z = -9.80665 × given z"}},
 		{"turned by less than a right angle", Diagnosis{Signal: "velocity", Component: "north", Scale: 1, Matrix: []float64{0.8, -0.6, 0, 0.6, 0.8, 0, 0, 0, 1}},
 			[]string{"north = 0.8 × given north - 0.6 × given east", "east = 0.6 × given north + 0.8 × given east"}},
+		{"a velocity in earth axes", Diagnosis{Signal: "velocity", Detail: "it looks like east, north, up axes", Scale: 1, Matrix: []float64{0, 1, 0, 1, 0, 0, 0, 0, -1}},
+			[]string{"north = given east", "east = given north", "down = -1 × given down"}},
 		{"a velocity in whichever axes", Diagnosis{Signal: "velocity", Scale: 1, Matrix: []float64{1, 0, 0, 0, 1, 0, 0, 0, -1}}, []string{"3rd = -1 × given 3rd"}},
 	} {
 		if d := cmp.Diff(c.want, c.d.Correction()); d != "" {

@@ -238,5 +238,11 @@ func (d *Diagnosis) components() [3]string {
 			return names
 		}
 	}
-	return [3]string{"1st", "2nd", "3rd"} // a velocity may be in either axes
+	switch { // a velocity may be in either axes, and then the words tell
+	case strings.Contains(d.Detail, "north"):
+		return earth
+	case strings.Contains(d.Detail, "forward"):
+		return body
+	}
+	return [3]string{"1st", "2nd", "3rd"}
 }
