@@ -46,7 +46,7 @@ Exit codes: 0 conforms, in part too; 1 does not; 2 could not be judged.`,
 				_, err := io.WriteString(c.OutOrStdout(), plan.Example())
 				return err
 			case o.explain != "":
-				return explain(c.OutOrStdout(), o.explain)
+				return explain(c.OutOrStdout(), o.explain, o.markdown)
 			case o.file != "":
 				return conformStates(c.Context(), c.OutOrStdout(), o)
 			case len(args) == 1:

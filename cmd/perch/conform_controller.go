@@ -54,7 +54,7 @@ Exit codes: 0 conforms, in part too; 1 does not; 2 could not be judged.`,
 		Args: arguments(0, "no argument"),
 		RunE: func(c *cobra.Command, _ []string) error {
 			if o.explain != "" {
-				return explain(c.OutOrStdout(), o.explain)
+				return explain(c.OutOrStdout(), o.explain, o.markdown)
 			}
 			return conformController(c.Context(), c.OutOrStdout(), o)
 		},

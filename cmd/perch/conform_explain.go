@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -32,29 +33,43 @@ func chapters() []report.Chapter {
 	}
 }
 
-// explain prints what a check is about, of whichever suite; or all of them, as Markdown.
-func explain(w io.Writer, id string) error {
-	if id == explainAll {
-		return writePages(w)
-	}
-	found := false
-	for _, c := range chapters() {
-		for _, p := range c.Pages {
-			if p.ID != id {
-				continue
-			}
-			if found { // in two suites
-				fmt.Fprintf(w, "\nAnd for %s, ", strings.ToLower(c.Title))
-			}
-			found = true
-			if err := p.Write(w); err != nil {
-				return err
+// explain prints what a check is about, of whichever suite; all of them as Markdown. With a file named by --markdown the
+// pages are written there.
+func explain(w io.Writer, id, markdown string) error {
+	found := chapters()
+	if id != explainAll {
+		found = nil
+		for _, c := range chapters() {
+			c.Pages = slices.DeleteFunc(c.Pages, func(p report.Page) bool { return p.ID != id })
+			if len(c.Pages) > 0 {
+				found = append(found, c)
 			}
 		}
 	}
-	if found {
+	switch {
+	case len(found) == 0:
+		return refuse(noSuchCheck(id))
+	case markdown != "":
+		if err := writeFile(markdown, func(w io.Writer) error { return writePages(w, found) }); err != nil {
+			return refuse(fmt.Errorf("--markdown: %w", err))
+		}
 		return nil
+	case id == explainAll:
+		return writePages(w, found)
 	}
+	for i, c := range found {
+		if i > 0 { // in two suites
+			fmt.Fprintf(w, "\nAnd for %s, ", strings.ToLower(c.Title))
+		}
+		if err := c.Pages[0].Write(w); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// noSuchCheck lists the checks there are.
+func noSuchCheck(id string) error {
 	var b strings.Builder
 	fmt.Fprintf(&b, "--explain: there is no check %q; there are", id)
 	for _, c := range chapters() {
@@ -67,11 +82,11 @@ func explain(w io.Writer, id string) error {
 		}
 	}
 	b.WriteString("\n  " + explainAll + ": every one, as Markdown")
-	return refuse(errors.New(b.String()))
+	return errors.New(b.String())
 }
 
-// writePages writes every check's page as one document in Markdown.
-func writePages(w io.Writer) error {
+// writePages writes checks' pages as one document in Markdown.
+func writePages(w io.Writer, of []report.Chapter) error {
 	return report.WritePages(w, "What is checked", "What each check means, why it matters to a rider, and what authors usually get wrong. "+
-		"Made from the checks themselves; "+explainCommand+" ID shows one of them.", chapters())
+		"Made from the checks themselves; "+explainCommand+" ID shows one of them.", of)
 }
