@@ -128,7 +128,7 @@ func commission(ctx context.Context, w io.Writer, file, port, step string) error
 		return refuse(errors.Join(err, fmt.Errorf("perch commission %s: nothing was done; read the cautions, and have somebody at the switch", step)))
 	}
 	roomForLoop()
-	r, err := guide.Session{Operator: o, Host: host, Seat: s, RealTime: true, Now: time.Now}.Do(ctx, step)
+	r, err := guide.Sitting{Operator: o, Host: host, Seat: s, RealTime: true, Now: time.Now}.Do(ctx, step)
 	fault := new(guide.Fault)
 	isFault := errors.As(err, &fault)
 	switch {
@@ -412,16 +412,7 @@ func sway(ctx context.Context, in io.Reader, out io.Writer, h *portHost) error {
 	if err != nil {
 		return err
 	}
-	ctx, cancel := context.WithCancel(ctx)
-	over := make(chan struct{})
-	go func() {
-		j.Run(ctx)
-		close(over)
-	}()
-	defer func() {
-		cancel()
-		<-over
-	}()
+	defer j.Start(ctx)()
 	pressed := make(chan bool)
 	go func() {
 		for b := make([]byte, 1); ; {

@@ -108,16 +108,7 @@ func jogSeat(ctx context.Context, w io.Writer, file, port, axis string) error {
 	if err != nil {
 		return refuse(err)
 	}
-	ctx, cancel := context.WithCancel(ctx)
-	over := make(chan struct{})
-	go func() {
-		j.Run(ctx)
-		close(over)
-	}()
-	defer func() {
-		cancel()
-		<-over
-	}()
+	defer j.Start(ctx)()
 	o.Tell("", "Hold → or ← to move, h to home, p to park; Esc stops; r resets; 1-9 choose the axis; q ends.")
 	metres := func(a pose.Axis) bool { return a.Unit() == "m" }
 	if !rods {

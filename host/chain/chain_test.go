@@ -8,6 +8,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"perch/host/chain"
+	"perch/host/config"
 	"perch/host/cueing"
 	"perch/host/estimate"
 	"perch/host/guard"
@@ -24,12 +25,7 @@ func settings(t testing.TB, sources int) chain.Settings {
 	if err != nil {
 		t.Fatal(err)
 	}
-	const deg = math.Pi / 180
-	var l guard.Limits
-	for _, a := range []pose.Axis{pose.Roll, pose.Pitch} {
-		l.Low[a], l.High[a], l.Speed[a], l.Acceleration[a], l.Jerk[a] = -8*deg, 8*deg, 40*deg, 300*deg, 5000*deg
-	}
-	s := chain.Settings{Rate: rate, Mechanism: m, Limits: l, Estimate: estimate.Settings{Delay: -1}}
+	s := chain.Settings{Rate: rate, Mechanism: m, Limits: config.DefaultSeat().Limits, Estimate: estimate.Settings{Delay: -1}}
 	for range sources {
 		c := cueing.Preset("aeroplane")
 		c.Mode, c.Intensity = cueing.Follow, 1

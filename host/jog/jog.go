@@ -96,6 +96,20 @@ func (j *Jog) Run(ctx context.Context) {
 		context.WithoutCancel(ctx), func(error) {}, j.step)
 }
 
+// Start is Run in a goroutine of its own. end asks for its end and waits for it.
+func (j *Jog) Start(ctx context.Context) (end func()) {
+	ctx, cancel := context.WithCancel(ctx)
+	over := make(chan struct{})
+	go func() {
+		j.Run(ctx)
+		close(over)
+	}()
+	return func() {
+		cancel()
+		<-over
+	}
+}
+
 // step is one tick.
 func (j *Jog) step(loop.Timing) bool {
 	j.driver.Status(&j.status)
@@ -104,7 +118,7 @@ func (j *Jog) step(loop.Timing) bool {
 		press = nil
 	}
 	if l := j.limits.Swap(nil); l != nil {
-		// It allocates, a few times in a session. What cannot be kept is refused, and the old limits hold.
+		// It allocates, now and then. What cannot be kept is refused, and the old limits hold.
 		_ = j.stepper.l.SetLimits(*l)
 	}
 	j.stepper.Step(&j.status, press, stop, &j.out)

@@ -200,20 +200,25 @@ func (m *cranks) jointsBear(s *placed, loops *[MaxActuators]loop) bool {
 // TransmissionAngles gives the angle between rod and crank arm at each crank, in rad from 0 at dead centre to π/2, where
 // the crank pushes best. It also answers for poses that only Inverse's limits refuse.
 func (m *cranks) TransmissionAngles(p pose.Pose, out *Positions) error {
+	return m.each(p, out, m.transmission)
+}
+
+// each gives what of says of each crank's loop at a pose, whatever limits refuse.
+func (m *cranks) each(p pose.Pose, out *Positions, of func(l *loop) float64) error {
 	var s placed
 	if !m.place(p, &s) {
 		return ErrUnreachable
 	}
-	var angles Positions
+	var all Positions
 	for i := range m.actuators {
 		var l loop
 		m.solve(i, &s, &l)
 		if !(l.s2 >= 0) {
 			return ErrUnreachable
 		}
-		angles[i] = m.transmission(&l)
+		all[i] = of(&l)
 	}
-	*out = angles
+	*out = all
 	return nil
 }
 

@@ -9,21 +9,7 @@ import (
 // CrankAngles are the angles of the cranks at a pose, rad, whatever their travel and their transmission angle. It
 // refuses only where a rod does not reach.
 func (m *cranks) CrankAngles(p pose.Pose, out *Positions) error {
-	var s placed
-	if !m.place(p, &s) {
-		return ErrUnreachable
-	}
-	var angles Positions
-	for i := range m.actuators {
-		var l loop
-		m.solve(i, &s, &l)
-		if !(l.s2 >= 0) {
-			return ErrUnreachable
-		}
-		angles[i] = l.angle()
-	}
-	*out = angles
-	return nil
+	return m.each(p, out, (*loop).angle)
 }
 
 // DeadCentre goes from level along a ray of poses, whatever the travel of the cranks, to where the first crank lines up

@@ -22,7 +22,6 @@ import (
 	"perch/host/loop"
 	"perch/host/mechanism"
 	"perch/host/plugin"
-	"perch/host/pose"
 	"perch/host/record"
 	"perch/host/seat"
 	"perch/host/seat/seattest"
@@ -103,11 +102,6 @@ func settings(t *testing.T, o *told) Settings {
 	if err != nil {
 		t.Fatal(err)
 	}
-	const deg = math.Pi / 180
-	var l guard.Limits
-	for _, a := range []pose.Axis{pose.Roll, pose.Pitch} {
-		l.Low[a], l.High[a], l.Speed[a], l.Acceleration[a], l.Jerk[a] = -8*deg, 8*deg, 40*deg, 300*deg, 5000*deg
-	}
 	cues := cueing.Preset("aeroplane")
 	cues.Mode, cues.Intensity = cueing.Follow, 1
 	self, err := os.Executable()
@@ -116,7 +110,7 @@ func settings(t *testing.T, o *told) Settings {
 	}
 	return Settings{
 		Chain: chain.Settings{
-			Rate: 200, Mechanism: m, Limits: l, Estimate: estimate.Settings{Delay: -1}, Cueing: []cueing.Settings{cues},
+			Rate: 200, Mechanism: m, Limits: config.DefaultSeat().Limits, Estimate: estimate.Settings{Delay: -1}, Cueing: []cueing.Settings{cues},
 		},
 		Sources:  []Source{{Name: "model", Program: plugin.Program{Command: []string{self, asAdapter}}}},
 		Recorder: record.NewRecorder(nil, nil, 2), Log: slog.New(slog.DiscardHandler), Tell: o.tell,

@@ -100,8 +100,8 @@ func wrong(remedy, what string, args ...any) error {
 	return &Fault{fmt.Sprintf(what, args...), remedy}
 }
 
-// Session is one sitting of an operator at a seat.
-type Session struct {
+// Sitting is one of an operator at a seat, in which steps are done.
+type Sitting struct {
 	Operator Operator
 	Host     Host
 	Seat     config.Seat // with the record so far
@@ -122,7 +122,7 @@ type Result struct {
 
 // Do does a step. Where the controller is simulated the order is not held. The error is a Fault where the step found
 // something wrong: Step's outcome is then failed. With any other error nothing is to be recorded.
-func (s Session) Do(ctx context.Context, name string) (Result, error) {
+func (s Sitting) Do(ctx context.Context, name string) (Result, error) {
 	if s.Homings == 0 {
 		s.Homings = 5
 	}
@@ -141,7 +141,7 @@ func (s Session) Do(ctx context.Context, name string) (Result, error) {
 	if err != nil {
 		return Result{}, err
 	}
-	b := &bench{Session: s, m: m, numbers: map[string]string{}}
+	b := &bench{Sitting: s, m: m, numbers: map[string]string{}}
 	defer b.close()
 	if err := b.open(ctx); err != nil {
 		return Result{}, err
@@ -177,7 +177,7 @@ func identityOf(s *seat.Status) commissioning.Controller {
 
 // bench is a step under way.
 type bench struct {
-	Session
+	Sitting
 	m       mechanism.Mechanism
 	line    Line
 	numbers map[string]string
@@ -277,17 +277,8 @@ func (b *bench) start(ctx context.Context, s jog.Settings) error {
 	if err != nil {
 		return err
 	}
-	ctx, cancel := context.WithCancel(ctx)
-	over := make(chan struct{})
-	go func() {
-		j.Run(ctx)
-		close(over)
-	}()
 	b.limits = s.Limits
-	b.jog, b.endJog = j, func() {
-		cancel()
-		<-over
-	}
+	b.jog, b.endJog = j, j.Start(ctx)
 	for range 200 { // until it has seen the controller
 		if j.Snapshot().State != jog.Away {
 			break

@@ -142,7 +142,7 @@ func TestWitnessed(t *testing.T) {
 	axes, metres := config.TextAxes(m)
 	host := inText{text.Settings{Port: w.link, Baud: s.Baud, Template: s.Dialect.Template, OnStop: s.Dialect.OnStop, Loop: 200, Axes: axes, Metres: metres}}
 	do := func(name string) (Result, error) {
-		return Session{Operator: w, Host: host, Seat: s, Rate: 200, Look: 50 * time.Millisecond, Now: time.Now}.Do(context.Background(), name)
+		return Sitting{Operator: w, Host: host, Seat: s, Rate: 200, Look: 50 * time.Millisecond, Now: time.Now}.Do(context.Background(), name)
 	}
 	steps := commissioning.Steps()
 	if os.Getenv("PERCH_LONG") == "" {

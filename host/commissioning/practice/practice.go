@@ -129,8 +129,7 @@ type child struct {
 	host *Host
 	link *seat.Link
 	jog  *jog.Jog
-	end  context.CancelFunc
-	over chan struct{}
+	end  func()
 	to   pose.Pose
 }
 
@@ -144,13 +143,7 @@ func (h *Host) Child(ctx context.Context) (guide.Child, error) {
 	if err != nil {
 		return nil, errors.Join(err, link.Close())
 	}
-	ctx, cancel := context.WithCancel(ctx)
-	c := &child{host: h, link: link, jog: j, end: cancel, over: make(chan struct{}), to: h.sway}
-	go func() {
-		j.Run(ctx)
-		close(c.over)
-	}()
-	return c, nil
+	return &child{host: h, link: link, jog: j, end: j.Start(ctx), to: h.sway}, nil
 }
 
 // Press moves for as long as one press does.
@@ -174,7 +167,6 @@ func (c *child) Moving() (bool, mechanism.Positions) {
 func (c *child) Kill() error {
 	c.host.cut()
 	c.end()
-	<-c.over
 	err := c.link.Close()
 	time.Sleep(200 * time.Millisecond) // the controller has had its time to notice
 	c.host.pulled.Store(false)

@@ -148,8 +148,8 @@ func seat(t *testing.T, change ...func(c *simulated.Settings)) (config.Seat, *pr
 	return s, h
 }
 
-func session(s config.Seat, h guide.Host, o guide.Operator) guide.Session {
-	return guide.Session{Operator: o, Host: h, Seat: s, Rate: rate, Homings: 2, Look: 100 * time.Millisecond, Now: time.Now}
+func sitting(s config.Seat, h guide.Host, o guide.Operator) guide.Sitting {
+	return guide.Sitting{Operator: o, Host: h, Seat: s, Rate: rate, Homings: 2, Look: 100 * time.Millisecond, Now: time.Now}
 }
 
 // TestAWholeCommissioning walks through every step on a controller that does not say that it is simulated: then its record
@@ -164,7 +164,7 @@ func TestAWholeCommissioning(t *testing.T) {
 	s.Drive.Held = "brake"
 	for _, name := range commissioning.Steps() {
 		began := time.Now()
-		r, err := session(s, h, o).Do(t.Context(), name)
+		r, err := sitting(s, h, o).Do(t.Context(), name)
 		starved(t, err)
 		if err != nil {
 			t.Fatalf("%s: %v\n%s", name, err, strings.Join(o.told, "\n"))
@@ -240,7 +240,7 @@ func TestWhatIsWrongEndsTheStep(t *testing.T) {
 				}
 				s.Record = commissioning.Enter(s, identity(h), before, config.Step{Outcome: config.Passed})
 			}
-			r, err := session(s, h, o).Do(t.Context(), c.step)
+			r, err := sitting(s, h, o).Do(t.Context(), c.step)
 			starved(t, err)
 			if fault := new(guide.Fault); !errors.As(err, &fault) || !strings.Contains(err.Error(), c.remedy) || r.Step.Outcome != config.Failed {
 				t.Errorf("%v, outcome %q; want %q\n%s", err, r.Step.Outcome, c.remedy, strings.Join(o.told, "\n"))
@@ -263,7 +263,7 @@ func TestTheStopKeyEndsAStep(t *testing.T) {
 	s, h := seat(t)
 	s.Record = commissioning.Enter(s, identity(h), commissioning.Identity, config.Step{Outcome: config.Passed})
 	o := &script{t: t, stop: "look at left"}
-	_, err := session(s, h, o).Do(t.Context(), commissioning.Directions)
+	_, err := sitting(s, h, o).Do(t.Context(), commissioning.Directions)
 	if fault := new(guide.Fault); err == nil || errors.As(err, &fault) || !strings.Contains(err.Error(), "stop key") {
 		t.Errorf("%v; told %q", err, o.told)
 	}
@@ -290,7 +290,7 @@ func TestASeatHomedByHand(t *testing.T) {
 				s.Record = commissioning.Enter(s, identity(h), before, config.Step{Outcome: config.Passed})
 			}
 			o := &script{t: t, answers: map[string]bool{"stand level, by": false}}
-			r, err := session(s, h, o).Do(t.Context(), step)
+			r, err := sitting(s, h, o).Do(t.Context(), step)
 			if fault := new(guide.Fault); !errors.As(err, &fault) || !strings.Contains(err.Error(), "level it and block it") {
 				t.Errorf("a seat that nobody levelled: %v, %+v", err, r.Step)
 			}
@@ -301,7 +301,7 @@ func TestASeatHomedByHand(t *testing.T) {
 				}
 			})
 			o.answers = nil
-			r, err = session(s, h, o).Do(t.Context(), step)
+			r, err = sitting(s, h, o).Do(t.Context(), step)
 			starved(t, err)
 			if err != nil {
 				t.Fatalf("%v\n%s", err, strings.Join(o.told, "\n"))

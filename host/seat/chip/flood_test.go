@@ -52,4 +52,3 @@ func TestPortIsWrittenWhole(t *testing.T) {
 		t.Error("nobody writes ENABLE")
 	}
 }
-
