@@ -235,7 +235,7 @@ func (s *Subject) deliver(ctx context.Context, f *plan.Feed, speed float64) (r r
 	if t.runs(ctx, s.settings.pace.first, 1) {
 		t.until(ctx, 2*length, func() bool {
 			now := time.Now()
-			if !looked && speed > 1.1 && now.Sub(begun) > 2*time.Second {
+			if !looked && speed > 1.1 && now.Sub(begun) > 3*time.Second {
 				looked = true
 				if arrives = byArrival(t, speed); arrives {
 					return true
@@ -251,7 +251,9 @@ func (s *Subject) deliver(ctx context.Context, f *plan.Feed, speed float64) (r r
 			return now.Sub(t.counts().last) > quiet
 		})
 	}
-	r.err = t.ended()
+	if src.Feed == nil || !done(src) || f.Deliver == feed.Capture {
+		r.err = t.ended() // what ends when its source has ended is told by the check of that
+	}
 	if r.err == "" && src.Feed != nil && src.Err() != nil {
 		r.err = src.Err().Error()
 	}

@@ -30,7 +30,7 @@ func (r *run) send(s *vehicle.State) {
 		s.ObservedAt = s.SourceTime
 	case "time_goes_back":
 		if r.n%2 == 0 {
-			s.ObservedAt += 55e6
+			s.ObservedAt -= 45e6
 		}
 	case "undeclared":
 		s.Put(vehicle.GearRatio, 1)

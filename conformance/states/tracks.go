@@ -133,6 +133,7 @@ func (s *Subject) ordered(without vehicle.Set) []vehicle.State {
 	out := slices.Clone(s.states)
 	for i := range out {
 		out[i].Present &^= without
+		_ = out[i].Admit() // scales the attitude, as a host does; what it would refuse is not in here
 	}
 	sort := func(run []vehicle.State) {
 		slices.SortStableFunc(run, func(a, b vehicle.State) int { return cmp.Compare(a.SourceTime, b.SourceTime) })
