@@ -20,7 +20,8 @@ func controllerBits(c *guard.Controller) (bits uint32) {
 	return bits
 }
 
-// Input is what a chain was told at the tick of a recorded command, so that the ride can be run again.
+// Input is what a chain was told at the tick of a recorded command, so that the ride can be run again. A truth that the
+// recording is too old to hold is false: from one without Commissioned, a ride on a real seat does not arm when run again.
 func Input(c *recording.Command) (in chain.Input) {
 	in.Ask, in.OperatorAge = guard.Ask(c.Input.Ask), c.Input.OperatorAge
 	for i, b := range flags(&in.Controller) {
