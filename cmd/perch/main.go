@@ -79,7 +79,7 @@ Exit codes: 0 done; 1 tried and failed; 2 refused, nothing was started.`,
 		return refusal{fmt.Errorf("%w; see: %s --help", err, c.CommandPath())}
 	})
 	root.CompletionOptions.HiddenDefaultCmd = true
-	root.AddCommand(runCommand(), watchCommand(), adaptersCommand(), portsCommand(), jogCommand(), measureCommand(), seatCommand(), commissionCommand(), conformCommand(), signsCommand(), newCommand(), serveCommand())
+	root.AddCommand(runCommand(), watchCommand(), adaptersCommand(), portsCommand(), jogCommand(), measureCommand(), seatCommand(), commissionCommand(), conformCommand(), signsCommand(), previewCommand(), newCommand(), serveCommand())
 	return root
 }
 

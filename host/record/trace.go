@@ -20,6 +20,8 @@ type Trace struct {
 	sources   []string
 	actuators []mechanism.Actuator
 	line      []byte
+	// Begin is the time of tick 0, s: 0 for a ride, of which it is the beginning.
+	Begin float64
 }
 
 // NewTrace writes the header. sources are the names by a row's Source; dt is the tick, s.
@@ -39,7 +41,7 @@ func NewTrace(w io.Writer, dt float64, sources []string, actuators []mechanism.A
 
 // Write appends a row. A source that has given no state yet has an empty time and age.
 func (t *Trace) Write(r *chain.Row) error {
-	t.line = strconv.AppendFloat(t.line[:0], float64(r.Tick)*t.dt, 'f', 6, 64)
+	t.line = strconv.AppendFloat(t.line[:0], t.Begin+float64(r.Tick)*t.dt, 'f', 6, 64)
 	t.line = append(t.line, ',')
 	if r.Seen {
 		t.line = strconv.AppendInt(t.line, r.SourceTime, 10)
