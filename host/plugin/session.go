@@ -83,6 +83,9 @@ func (s *Session) PID() int {
 // Exited is closed when the process has ended.
 func (s *Session) Exited() <-chan struct{} { return s.c.proc.exited }
 
+// Muted is how many lines of its output were dropped because there were too many.
+func (s *Session) Muted() uint64 { return s.c.out.mutedLines() }
+
 // Kill ends the process as hard as a crash would. Close is still needed.
 func (s *Session) Kill() { s.c.proc.end() }
 
