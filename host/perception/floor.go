@@ -20,16 +20,20 @@ type Reach struct{ RollLow, RollHigh, PitchLow, PitchHigh float64 }
 // A window is a quadratic programme with bounds. An interior-point method (Wright, Primal-Dual Interior-Point Methods,
 // 1997) solves it with a recursion over time for each step, since models of the second order make it a regulator problem
 // (Rao, Wright & Rawlings, J. Optim. Theory Appl. 99, 1998): the work grows with the length and not with its cube.
-//
-// progress, where it is not nil, is called with the share that is done.
-func Floor(vehicle *Series, reach Reach, head float64, progress func(share float64)) float64 {
-	return floor(vehicle, reach, head, floorWindow, progress)
+func Floor(vehicle *Series, reach Reach, head float64) Least {
+	return floor(vehicle, reach, head, floorWindow)
 }
 
-func floor(vehicle *Series, reach Reach, head float64, window int, progress func(share float64)) float64 {
+// Least is what the best course would have.
+type Least struct {
+	Error float64
+	False float64 // share of the samples with a false cue in any channel, of the course with the least error
+}
+
+func floor(vehicle *Series, reach Reach, head float64, window int) Least {
 	n := (vehicle.Len() + floorEvery - 1) / floorEvery
 	if n == 0 {
-		return 0
+		return Least{}
 	}
 	ref := NewSeries(n)
 	var still float64
@@ -42,20 +46,34 @@ func floor(vehicle *Series, reach Reach, head float64, window int, progress func
 		}
 	}
 	still = math.Sqrt(still / float64(vehicle.Len()))
-	sum, counted := 0.0, 0
+	sum, counted, wrong := 0.0, 0, 0
+	roll := newRegulator(RollRate, ForceY, -1, head, reach.RollLow, reach.RollHigh)
+	pitch := newRegulator(PitchRate, ForceX, 1, head, reach.PitchLow, reach.PitchHigh)
 	for from := 0; from < n; from += window {
 		to := min(from+window, n)
 		if to-from <= floorLeast && n > floorLeast {
 			break
 		}
-		sum += newRegulator(RollRate, ForceY, -1, head, reach.RollLow, reach.RollHigh).least(ref[RollRate][from:to], ref[ForceY][from:to])
-		sum += newRegulator(PitchRate, ForceX, 1, head, reach.PitchLow, reach.PitchHigh).least(ref[PitchRate][from:to], ref[ForceX][from:to])
-		counted += to - from
-		if progress != nil {
-			progress(float64(to) / float64(n))
+		var part, seen Series
+		for c := range Channels {
+			part[c] = ref[c][from:to]
 		}
+		seen[RollRate], seen[ForceY] = roll.seen(roll.least(part[RollRate], part[ForceY]))
+		seen[PitchRate], seen[ForceX] = pitch.seen(pitch.least(part[PitchRate], part[ForceX]))
+		for i := range to - from {
+			isFalse := false
+			for c := range Channels {
+				v, s := part[c][i], seen[c][i]
+				sum += (v - s) * (v - s)
+				isFalse = isFalse || IsFalse(v, s)
+			}
+			if isFalse {
+				wrong++
+			}
+		}
+		counted += to - from
 	}
-	return over(math.Sqrt(sum/float64(counted)), still)
+	return Least{over(math.Sqrt(sum/float64(counted)), still), float64(wrong) / float64(counted)}
 }
 
 // The state of the regulator: the last two angles, and both filters'.
@@ -156,21 +174,33 @@ func wanted(rate, force []float64, k int) (b [2]float64) {
 	return b
 }
 
-// sum is the squared differences of a course of angles.
-func (r *regulator) sum(rate, force, x []float64) (sum float64) {
+// seen is what is perceived of rate and force over a course of angles.
+func (r *regulator) seen(x []float64) (rate, force []float64) {
 	var s vector
-	n := len(rate)
+	n := len(x)
+	rate, force = make([]float64, n), make([]float64, n)
 	for k := range n + 1 {
 		angle := 0.0
 		if k < n {
 			angle = x[k]
 		}
 		next, seen := r.advance(s, angle, k < n, k > 0)
-		b := wanted(rate, force, k)
-		for i := range seen {
-			sum += (seen[i] - b[i]) * (seen[i] - b[i])
+		if k < n {
+			rate[k] = seen[0]
+		}
+		if k > 0 {
+			force[k-1] = seen[1]
 		}
 		s = next
+	}
+	return rate, force
+}
+
+// sum is the squared differences of a course of angles.
+func (r *regulator) sum(rate, force, x []float64) (sum float64) {
+	a, b := r.seen(x)
+	for i := range x {
+		sum += (a[i]-rate[i])*(a[i]-rate[i]) + (b[i]-force[i])*(b[i]-force[i])
 	}
 	return sum
 }
@@ -259,8 +289,8 @@ func (r *regulator) solve(rate, force, d, c, x []float64, gain []vector, ahead [
 	}
 }
 
-// least is the smallest sum of squared differences within the bounds.
-func (r *regulator) least(rate, force []float64) float64 {
+// least is the course within the bounds with the smallest sum of squared differences.
+func (r *regulator) least(rate, force []float64) []float64 {
 	n := len(rate)
 	var buffers [7][]float64
 	for i := range buffers {
@@ -269,7 +299,7 @@ func (r *regulator) least(rate, force []float64) float64 {
 	x, to, d, c, zl, zu, ahead := buffers[0], buffers[1], buffers[2], buffers[3], buffers[4], buffers[5], buffers[6]
 	gain := make([]vector, n)
 	if !(r.high > r.low) {
-		return r.sum(rate, force, x)
+		return x
 	}
 	middle := (r.high + r.low) / 2
 	scale := max(1, r.sum(rate, force, x)/float64(n))
@@ -311,5 +341,5 @@ func (r *regulator) least(rate, force []float64) float64 {
 			zu[i] += step * du
 		}
 	}
-	return r.sum(rate, force, x)
+	return x
 }

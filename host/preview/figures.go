@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"html/template"
 	"io"
-	"math"
 	"strings"
 	"text/tabwriter"
 
@@ -19,20 +18,21 @@ var page string
 
 // Figures are a result in numbers, for machines: SI, shares from 0 to 1.
 type Figures struct {
-	Name      string           `json:"name"`
-	Seconds   float64          `json:"judged_s"`
-	Error     float64          `json:"perceived_error"`
-	Unguarded float64          `json:"perceived_error_before_guard"`
-	Floor     *float64         `json:"floor,omitempty"`
-	False     float64          `json:"false_cues_share"`
-	Derived   bool             `json:"vehicle_motion_derived"`
-	Whole     float64          `json:"riding_share"`
-	Held      float64          `json:"held_back_share"`
-	Reasons   map[string]any   `json:"held_back_by"`
-	Delay     float64          `json:"estimation_delay_s"`
-	Channels  []ChannelFigures `json:"channels"`
-	Axes      []AxisFigures    `json:"axes"`
-	Notes     []string         `json:"notes,omitempty"`
+	Name       string           `json:"name"`
+	Seconds    float64          `json:"judged_s"`
+	Error      float64          `json:"perceived_error"`
+	Unguarded  float64          `json:"perceived_error_before_guard"`
+	Floor      *float64         `json:"floor,omitempty"`
+	FloorFalse *float64         `json:"floor_false_cues_share,omitempty"`
+	False      float64          `json:"false_cues_share"`
+	Derived    bool             `json:"vehicle_motion_derived"`
+	Whole      float64          `json:"riding_share"`
+	Held       float64          `json:"held_back_share"`
+	Reasons    map[string]any   `json:"held_back_by"`
+	Delay      float64          `json:"estimation_delay_s"`
+	Channels   []ChannelFigures `json:"channels"`
+	Axes       []AxisFigures    `json:"axes"`
+	Notes      []string         `json:"notes,omitempty"`
 }
 
 // ChannelFigures are those of one channel of perception.
@@ -64,8 +64,8 @@ func (r *Result) Figures() Figures {
 		Name: r.Settings.Name, Seconds: float64(len(r.Time)) * perception.Step, Error: r.Commanded.Error, Unguarded: r.Wanted.Error,
 		False: r.Commanded.False, Derived: r.Derived, Whole: r.Actual, Held: r.Guard.Share, Reasons: map[string]any{}, Delay: r.Delay, Notes: r.Notes,
 	}
-	if !math.IsNaN(r.Floor) {
-		f.Floor = &r.Floor
+	if r.Floor != nil {
+		f.Floor, f.FloorFalse = &r.Floor.Error, &r.Floor.False
 	}
 	for _, x := range r.Guard.Reasons {
 		f.Reasons[x.Held.String()] = x.Share
@@ -98,16 +98,17 @@ func figures(runs []*Result) []figure {
 	percent := func(x float64) string { return fmt.Sprintf("%.1f %%", 100*x) }
 	row("perceived error (0 as in the vehicle, 1 a chair at rest)", func(r *Result) string { return fmt.Sprintf("%.3f", r.Commanded.Error) })
 	row("  before the guard", func(r *Result) string { return fmt.Sprintf("%.3f", r.Wanted.Error) })
-	for _, r := range runs {
-		if !math.IsNaN(r.Floor) {
-			row("  least with the whole flight known (floor)", func(r *Result) string { return fmt.Sprintf("%.3f", r.Floor) })
-			break
+	ofFloor := func(name string, value func(l *perception.Least) string) {
+		if runs[0].Floor != nil {
+			row(name, func(r *Result) string { return value(r.Floor) })
 		}
 	}
+	ofFloor("  least with the flight known beforehand (floor)", func(l *perception.Least) string { return fmt.Sprintf("%.3f", l.Error) })
 	for c := range perception.Channels {
 		row("  of "+c.String(), func(r *Result) string { return fmt.Sprintf("%.3f", r.Commanded.Channel[c].Error) })
 	}
 	row("false cues, of the time", func(r *Result) string { return percent(r.Commanded.False) })
+	ofFloor("  where the error is least (floor)", func(l *perception.Least) string { return percent(l.False) })
 	for c := range perception.Channels {
 		row("  of "+c.String(), func(r *Result) string { return percent(r.Commanded.Channel[c].False) })
 	}

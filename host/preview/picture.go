@@ -24,7 +24,7 @@ var (
 	ink      = color.RGBA{0x22, 0x22, 0x22, 0xff}
 	faint    = color.RGBA{0x8a, 0x8a, 0x8a, 0xff}
 	gridC    = color.RGBA{0xe4, 0xe4, 0xe4, 0xff}
-	bandC    = color.RGBA{0xee, 0xee, 0xee, 0xff}
+	bandC    = color.RGBA{0xe6, 0xe9, 0xee, 0xff}
 	falseC   = color.RGBA{0xf7, 0xcf, 0xc4, 0xff}
 	vehicleC = color.RGBA{0x22, 0x22, 0x22, 0xff}
 	seatC    = color.RGBA{0x1f, 0x6f, 0xb4, 0xff}
@@ -36,7 +36,8 @@ const (
 	columnWidth = 22 * vg.Centimeter
 	panelHeight = 3.3 * vg.Centimeter
 	headHeight  = 1.7 * vg.Centimeter
-	mostPoints  = 900 // of a line, before each becomes its lowest and its highest
+	footHeight  = 1.2 * vg.Centimeter // times, and what they are
+	mostPoints  = 900                 // of a line, before each becomes its lowest and its highest
 	inDegrees   = 180 / math.Pi
 )
 
@@ -45,7 +46,11 @@ type entry struct {
 	name   string
 	color  color.Color
 	dashes []vg.Length
+	area   bool
 }
+
+// wider is how much wider a viewer without the font that texts are measured in may set them.
+const wider = 1.2
 
 // panel is one plot with what stands above it.
 type panel struct {
@@ -54,8 +59,6 @@ type panel struct {
 	legend []entry
 	height vg.Length
 }
-
-var shortDashes = []vg.Length{3, 2}
 
 // WriteSVG draws runs of one flight side by side, with one scale for all: the vehicle's attitude, what was wanted of the seat and
 // what the guard commanded, what is perceived in the vehicle and on the seat in each channel, with the threshold as a
@@ -78,7 +81,7 @@ func WriteSVG(w io.Writer, runs ...*Result) error {
 			c[row].plot.Y.Min, c[row].plot.Y.Max = low, high
 		}
 	}
-	height := headHeight + 0.9*vg.Centimeter
+	height := headHeight + footHeight
 	for row := range rows {
 		h := vg.Length(0)
 		for _, c := range columns {
@@ -119,12 +122,14 @@ func (r *Result) drawHead(c draw.Canvas) {
 	top := c.Max.Y - 0.35*vg.Centimeter
 	c.FillText(style(13, ink, false), vg.Point{X: c.Min.X, Y: top}, r.Settings.Name)
 	line := fmt.Sprintf("perceived error %.2f", r.Commanded.Error)
-	if !math.IsNaN(r.Floor) {
-		line += fmt.Sprintf(" (floor %.2f)", r.Floor)
+	if r.Floor != nil {
+		line += fmt.Sprintf(" (floor %.2f)", r.Floor.Error)
 	}
-	line += fmt.Sprintf("    false cues %.1f %%    guard held back %.1f %%", 100*r.Commanded.False, 100*r.Guard.Share)
+	line += fmt.Sprintf(" · false cues %.1f %% · held back %.1f %% · travel", 100*r.Commanded.False, 100*r.Guard.Share)
+	comma := ""
 	for _, a := range r.Axes {
-		line += fmt.Sprintf("    %s travel %.0f %%", a.Axis, 100*a.Share)
+		line += fmt.Sprintf("%s %s %.0f %%", comma, a.Axis, 100*a.Share)
+		comma = ","
 	}
 	c.FillText(style(9.5, ink, false), vg.Point{X: c.Min.X, Y: top - 0.62*vg.Centimeter}, line)
 }
@@ -140,21 +145,25 @@ func drawColumn(c draw.Canvas, panels []panel) {
 	for i, p := range panels {
 		h := p.height
 		if i == len(panels)-1 {
-			h += 0.9 * vg.Centimeter
+			h += footHeight
 		}
 		part := draw.Canvas{Canvas: c.Canvas, Rectangle: vg.Rectangle{Min: vg.Point{X: c.Min.X, Y: y - h}, Max: vg.Point{X: c.Max.X, Y: y}}}
 		x := part.Min.X + left
 		at := vg.Point{X: x, Y: y - 0.12*vg.Centimeter}
 		title := style(9.5, ink, false)
 		c.FillText(title, at, p.title)
-		at.X += title.Width(p.title) + 0.5*vg.Centimeter
+		at.X += wider*title.Width(p.title) + 0.5*vg.Centimeter
 		for _, e := range p.legend {
 			mid := at.Y - 0.17*vg.Centimeter
-			c.StrokeLine2(draw.LineStyle{Color: e.color, Width: 1.6, Dashes: e.dashes}, at.X, mid, at.X+0.6*vg.Centimeter, mid)
+			thick := vg.Length(1.6)
+			if e.area {
+				thick = 8
+			}
+			c.StrokeLine2(draw.LineStyle{Color: e.color, Width: thick, Dashes: e.dashes}, at.X, mid, at.X+0.6*vg.Centimeter, mid)
 			at.X += 0.75 * vg.Centimeter
 			small := style(8.5, ink, false)
 			c.FillText(small, at, e.name)
-			at.X += small.Width(e.name) + 0.45*vg.Centimeter
+			at.X += wider*small.Width(e.name) + 0.45*vg.Centimeter
 		}
 		body := draw.Crop(part, 0, 0, 0, -0.55*vg.Centimeter)
 		own := p.plot.DataCanvas(body).Min.X - body.Min.X
@@ -182,7 +191,7 @@ func (r *Result) newPlot(last bool) *plot.Plot {
 	if last {
 		p.X.Label.Text = "time, s"
 		p.X.Label.TextStyle = style(9, ink, false)
-		p.X.Label.TextStyle.XAlign, p.X.Label.TextStyle.YAlign = draw.XCenter, draw.YTop
+		p.X.Label.TextStyle.XAlign, p.X.Label.TextStyle.YAlign = draw.XCenter, draw.YBottom
 	}
 	return p
 }
@@ -317,7 +326,7 @@ func (r *Result) panels(wide bool) []panel {
 	r.line(attitude, r.AttitudeRoll, inDegrees, 180, solid(vehicleC, 1))
 	r.line(attitude, r.AttitudePitch, inDegrees, 180, solid(wantedC, 1))
 	widen(attitude, 5)
-	out = append(out, panel{attitude, "Vehicle's attitude, deg", []entry{{"roll, right side down", vehicleC, nil}, {"pitch, nose up", wantedC, nil}}, panelHeight})
+	out = append(out, panel{attitude, "Vehicle's attitude, deg", []entry{{name: "roll, right side down", color: vehicleC}, {name: "pitch, nose up", color: wantedC}}, panelHeight})
 	for i, t := range []Track{r.Roll, r.Pitch} {
 		p := r.newPlot(false)
 		grid(p)
@@ -331,7 +340,7 @@ func (r *Result) panels(wide bool) []panel {
 		}
 		widen(p, 1)
 		out = append(out, panel{p, "Seat's " + a.String() + ", deg", []entry{
-			{"wanted by cueing", wantedC, nil}, {"commanded by the guard", seatC, nil}, {"travel", faint, []vg.Length{1, 2}},
+			{name: "wanted by cueing", color: wantedC}, {name: "commanded by the guard", color: seatC}, {name: "travel", color: faint, dashes: []vg.Length{1, 2}},
 		}, panelHeight})
 	}
 	for c := range perception.Channels {
@@ -343,9 +352,9 @@ func (r *Result) panels(wide bool) []panel {
 		r.line(p, r.Seat[c], 1, 0, solid(seatC, 1))
 		widen(p, 2)
 		title := fmt.Sprintf("Perceived %s, thresholds (error %.2f)", c, r.Commanded.Channel[c].Error)
-		legend := []entry{{"vehicle", vehicleC, nil}, {"seat", seatC, nil}}
+		legend := []entry{{name: "vehicle", color: vehicleC}, {name: "seat", color: seatC}}
 		if wide {
-			legend = append(legend, entry{"too little to notice", bandC, nil}, entry{"false cue", falseC, nil})
+			legend = append(legend, entry{name: "too little to notice", color: bandC, area: true}, entry{name: "false cue", color: falseC, area: true})
 		}
 		out = append(out, panel{p, title, legend, panelHeight})
 	}
@@ -370,8 +379,7 @@ func (r *Result) strips() panel {
 		p.Add(areas{r.spans(s.is), y - 0.35, y + 0.35, heldC})
 		marks = append(marks, plot.Tick{Value: y, Label: s.name})
 	}
-	p.Y.Min, p.Y.Max = -6.6, 0.6
-	p.Y.Min = min(-0.6-float64(len(list)-1), -1.6)
+	p.Y.Min, p.Y.Max = min(-0.6-float64(len(list)-1), -1.6), 0.6
 	p.Y.Tick.Marker = plot.ConstantTicks(marks)
 	return panel{p, "Held back by the guard, and why", nil, vg.Length(0.55+0.42*max(2, float64(len(list)))) * vg.Centimeter}
 }

@@ -68,7 +68,7 @@ type Result struct {
 	AttitudeRoll      []float64         // of the vehicle as estimated, rad; 0 where not known
 	AttitudePitch     []float64
 	Commanded, Wanted perception.Report // the seat's motion out of the guard, and out of cueing
-	Floor             float64           // NaN where it was not asked for
+	Floor             *perception.Least // nil where it was not asked for
 	Derived           bool              // the vehicle's motion is as estimated, since the source does not give it
 
 	Ticks  uint64
@@ -129,7 +129,7 @@ func Run(ctx context.Context, f *Flight, truth *Flight, s Settings, each func(t 
 	if err := r.arm(); err != nil {
 		return nil, err
 	}
-	result := &Result{Settings: s, Flight: f, Notes: append([]string(nil), f.Notes...), Floor: math.NaN()}
+	result := &Result{Settings: s, Flight: f, Notes: append([]string(nil), f.Notes...)}
 	if err := r.ride(ctx, s, each, func(x float64) { progress(0.9 * x) }); err != nil {
 		return nil, err
 	}
@@ -381,9 +381,10 @@ func (r *run) finish(ctx context.Context, out *Result, truth *Flight) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		out.Floor = perception.Floor(&out.Vehicle, perception.Reach{
+		least := perception.Floor(&out.Vehicle, perception.Reach{
 			RollLow: limits.Low[pose.Roll], RollHigh: limits.High[pose.Roll], PitchLow: limits.Low[pose.Pitch], PitchHigh: limits.High[pose.Pitch],
-		}, s.Head, nil)
+		}, s.Head)
+		out.Floor = &least
 	}
 	return nil
 }
