@@ -58,7 +58,11 @@ Usual mistakes: a line for each packet; a debug level that was left on.`, func(_
 			n, example := s.lines.stderr, s.lines.example
 			s.lines.mu.Unlock()
 			if n > 50 && float64(n) > 5*t.length.Seconds() {
-				return fail(fmt.Sprintf("%d lines in %.1f s, such as %q", n, t.length.Seconds(), example), expected), nil
+				f := fail(fmt.Sprintf("%d lines in %.1f s, such as %q", n, t.length.Seconds(), example), expected)
+				if t.muted > 0 {
+					f.Measured += fmt.Sprintf("; %d more were dropped", t.muted)
+				}
+				return f, nil
 			}
 			s.everLogged.mu.Lock()
 			defer s.everLogged.mu.Unlock()
