@@ -404,7 +404,7 @@ func (s *Subject) clock(j *judged) report.Finding {
 
 // lasts says how long the recording is by either clock.
 func (s *Subject) lasts() string {
-	_, step := s.fastest()
+	step := s.fastest()
 	out := fmt.Sprintf("by it the recording lasts %.4g s, and states come every %.3g s", s.seconds(len(s.states)-1), step)
 	if s.arrives {
 		out += fmt.Sprintf("; they arrived over %.4g s", float64(s.states[len(s.states)-1].ObservedAt-s.states[0].ObservedAt)*1e-9)

@@ -2,7 +2,10 @@ package states
 
 import (
 	"fmt"
+	"maps"
+	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -40,6 +43,31 @@ func TestRightFlightsConform(t *testing.T) {
 			}
 			if testing.Verbose() {
 				fmt.Printf("%-12s %-16s %-13s %v %s | %s\n", name, c.ID, c.Outcome, c.Unclaimed, c.Measured, c.Needs)
+			}
+		}
+	}
+}
+
+// What is left out of a right recording makes nothing of it wrong.
+func TestRightFlightsWithoutSomeSignals(t *testing.T) {
+	attitude := (&track{first: vehicle.AttitudeW, n: 4}).signals()
+	left := map[string]vehicle.Set{
+		"attitude": attitude, "angular velocity": vec(vehicle.AngularVelocityP), "specific force": vec(vehicle.SpecificForceX), "velocity": vec(vehicle.VelocityN),
+		"velocity and position": vec(vehicle.VelocityN) | position, "attitude and angular velocity": attitude | vec(vehicle.AngularVelocityP),
+	}
+	all := flights(t)
+	names := []string{"aerobatic", "gusty", "spin"}
+	if os.Getenv("PERCH_LONG") != "" {
+		names = slices.Sorted(maps.Keys(all))
+	}
+	for _, name := range names {
+		for what, set := range left {
+			list := slices.Clone(all[name].States)
+			for i := range list {
+				list[i].Present &^= set
+			}
+			for id, c := range told(Judge(t.Context(), list, Options{})) {
+				t.Errorf("%s without %s: %s: %s %v", name, what, id, c.Measured, c.Diagnosis)
 			}
 		}
 	}
