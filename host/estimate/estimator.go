@@ -127,7 +127,7 @@ func (o *handover) step(way int, v r3.Vec, h float64) r3.Vec {
 func New(s Settings, dt float64) *Estimator {
 	e := &Estimator{settings: s, dt: dt}
 	e.heading.out = quat.Number{Real: 1}
-	e.body.long, e.earth.long = true, true
+	e.body.carries, e.earth.carries = true, true
 	if s.Delay > 0 {
 		e.delay = min(s.Delay, longestLag)
 	}

@@ -92,7 +92,25 @@ func (k *heading) differentiate() {
 	if k.n < 2 {
 		return
 	}
-	k.slope = middleSlope(k.n, turnLeast, func(i int) float64 { return k.at(i).t }, func(b, a int) r3.Vec { return between(k.at(b).q, k.at(a).q) })
+	var d [3]r3.Vec
+	found := 0
+	for a := k.n - 1; a > 0 && found < 3; a-- {
+		b := a - 1
+		for b > 0 && k.at(a).t-k.at(b).t < turnLeast {
+			b--
+		}
+		h := k.at(a).t - k.at(b).t
+		if h < turnLeast && found > 0 || h < closest {
+			break
+		}
+		d[found] = r3.Scale(1/h, between(k.at(b).q, k.at(a).q))
+		found++
+	}
+	if found == 3 {
+		k.slope = middleVec(d[0], d[1], d[2])
+	} else {
+		k.slope = d[0]
+	}
 }
 
 func (k *heading) pick(t float64) int {
@@ -120,31 +138,17 @@ func (k *heading) value(i int, t float64, rate r3.Vec, along span) (quat.Number,
 	if h < closest || norm(d) > 1.5*turnMost*h {
 		return b.q, r3.Vec{} // a step, not a turn
 	}
-	// Cubic Hermite in the rotation vector from a: meets the attitude at both ends, and there the measured rates or,
-	// without them, those of the parabola through the attitudes on both sides.
-	m0, m1 := d, d
-	if i > 0 {
-		c := k.at(i - 1)
-		if e := between(c.q, a.q); norm(e) < 1.5 {
-			m0, m1 = bend(d, h, e, a.t-c.t)
-		}
+	u := (t - a.t) / h
+	if a.hasW && b.hasW && norm(d) < 1.5 && h*norm(a.w) < 1.5 && h*norm(b.w) < 1.5 {
+		// Cubic Hermite in the rotation vector from a: meets attitude and rate at both ends.
+		m0, m1 := r3.Scale(h, a.w), r3.Scale(h, unroll(d, b.w))
+		c3 := r3.Add(r3.Scale(-2, d), r3.Add(m0, m1))
+		c2 := r3.Sub(r3.Scale(3, d), r3.Add(r3.Scale(2, m0), m1))
+		v := r3.Scale(u, r3.Add(m0, r3.Scale(u, r3.Add(c2, r3.Scale(u, c3)))))
+		dv := r3.Scale(1/h, r3.Add(m0, r3.Scale(u, r3.Add(r3.Scale(2, c2), r3.Scale(3*u, c3)))))
+		return quat.Mul(a.q, unturn(v)), roll(v, dv)
 	}
-	if i+2 < k.n {
-		c := k.at(i + 2)
-		if e := between(b.q, c.q); norm(e) < 1.5 {
-			m1, _ = bend(d, h, e, c.t-b.t)
-		}
-	}
-	if norm(d) < 1.5 {
-		if a.hasW && h*norm(a.w) < 1.5 {
-			m0 = r3.Scale(h, a.w)
-		}
-		if b.hasW && h*norm(b.w) < 1.5 {
-			m1 = r3.Scale(h, unroll(d, b.w))
-		}
-	}
-	v, dv := cubic(d, m0, m1, (t-a.t)/h)
-	return quat.Mul(a.q, unturn(v)), roll(v, r3.Scale(1/h, dv))
+	return quat.Mul(a.q, unturn(r3.Scale(u, d))), r3.Scale(1/h, d)
 }
 
 // roll is the body rate where the rotation vector is v and its derivative d: the right Jacobian to second order,

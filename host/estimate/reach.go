@@ -13,31 +13,6 @@ var (
 	differed = span{0.05, 0.25}
 )
 
-// A vector that may change at once is carried on with its slope for about an interval of a quick source, and no longer.
-const (
-	briefFull = 0.03 // s
-	briefFall = 0.1
-)
-
-// bend gives the slopes at both ends of a stretch d over h, times h, of the parabola that goes on through the stretch
-// beside it at the first end, e over g: at that end, and at the other.
-func bend(d r3.Vec, h float64, e r3.Vec, g float64) (near, far r3.Vec) {
-	if g < closest {
-		return d, d
-	}
-	// The difference of the two mean slopes, times h, shared by their lengths.
-	x := r3.Scale(h/(g+h), r3.Sub(d, r3.Scale(h/g, e)))
-	return r3.Sub(d, x), r3.Add(d, x)
-}
-
-// cubic is the Hermite polynomial from 0 to d with slopes m0 and m1 at its ends, and its slope, at u in 0..1.
-func cubic(d, m0, m1 r3.Vec, u float64) (v, slope r3.Vec) {
-	c3 := r3.Add(r3.Scale(-2, d), r3.Add(m0, m1))
-	c2 := r3.Sub(r3.Scale(3, d), r3.Add(r3.Scale(2, m0), m1))
-	v = r3.Scale(u, r3.Add(m0, r3.Scale(u, r3.Add(c2, r3.Scale(u, c3)))))
-	return v, r3.Add(m0, r3.Scale(u, r3.Add(r3.Scale(2, c2), r3.Scale(3*u, c3))))
-}
-
 // carry says how much of a rate is left x seconds after the last sample, and for how long it was effective as a whole.
 func (s span) carry(x float64) (left, reach float64) {
 	if x <= s.full {

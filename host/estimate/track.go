@@ -25,14 +25,13 @@ type track struct {
 	head, n int
 	rhythm  rhythm
 	seen    uint8 // components ever measured in this run
-	long    bool  // its slope is carried on far, as a velocity's, rather than for about an interval
+	carries bool  // carry on with the last slope, rather than hold
 	slope   r3.Vec
 
 	started bool
 	out     r3.Vec
 	rate    r3.Vec
 	now     r3.Vec // slope of the history at the present
-	slow    float64 // rad/s; corrections fade no quicker; 0: as its rhythm says
 }
 
 func (k *track) at(i int) *sample { return &k.ring[(k.head+i)&(kept-1)] }
@@ -108,33 +107,28 @@ func merge(to, from r3.Vec, mask uint8) r3.Vec {
 
 // differentiate takes the slope at the newest sample: the middle one of the last three, against spikes.
 func (k *track) differentiate() {
-	if k.n < 2 {
+	if !k.carries || k.n < 2 {
 		return
 	}
-	k.slope = middleSlope(k.n, slopeLeast, func(i int) float64 { return k.at(i).t }, func(b, a int) r3.Vec { return r3.Sub(k.at(a).v, k.at(b).v) })
-}
-
-// middleSlope is the middle one of the last three slopes among n samples, each over a stretch of at least long seconds; of
-// fewer it is the last. time gives a sample's, and change what lies between two of them.
-func middleSlope(n int, long float64, time func(i int) float64, change func(from, to int) r3.Vec) r3.Vec {
 	var d [3]r3.Vec
 	found := 0
-	for a := n - 1; a > 0 && found < 3; a-- {
+	for a := k.n - 1; a > 0 && found < 3; a-- {
 		b := a - 1
-		for b > 0 && time(a)-time(b) < long {
+		for b > 0 && k.at(a).t-k.at(b).t < slopeLeast {
 			b--
 		}
-		h := time(a) - time(b)
-		if h < long && found > 0 || h < closest {
+		h := k.at(a).t - k.at(b).t
+		if h < slopeLeast && found > 0 || h < closest {
 			break
 		}
-		d[found] = r3.Scale(1/h, change(b, a))
+		d[found] = r3.Scale(1/h, r3.Sub(k.at(a).v, k.at(b).v))
 		found++
 	}
 	if found == 3 {
-		return middleVec(d[0], d[1], d[2])
+		k.slope = middleVec(d[0], d[1], d[2])
+	} else {
+		k.slope = d[0]
 	}
-	return d[0]
 }
 
 // pick is the last sample not after t; -1: all are after it.
@@ -154,33 +148,19 @@ func (k *track) value(i int, t float64) (v, slope r3.Vec) {
 	a := k.at(i)
 	if i < k.n-1 {
 		b := k.at(i + 1)
-		h := b.t - a.t
-		if h < closest {
+		if b.t-a.t < closest {
 			return b.v, r3.Vec{}
 		}
-		d := r3.Sub(b.v, a.v)
-		m0, m1 := d, d
-		if i > 0 {
-			c := k.at(i - 1)
-			m0, m1 = bend(d, h, r3.Sub(a.v, c.v), a.t-c.t)
-		}
-		if i+2 < k.n {
-			c := k.at(i + 2)
-			m1, _ = bend(d, h, r3.Sub(c.v, b.v), c.t-b.t)
-		}
-		v, slope = cubic(d, m0, m1, (t-a.t)/h)
-		return r3.Add(a.v, v), r3.Scale(1/h, slope)
+		slope = r3.Scale(1/(b.t-a.t), r3.Sub(b.v, a.v))
+		return r3.Add(a.v, r3.Scale(t-a.t, slope)), slope
 	}
-	var along span
-	if k.long {
-		// As long as its own rhythm leaves it without another, so that a slow velocity's slope does not come and go.
-		along = differed
-		along.full = min(max(along.full, k.rhythm.median), measured.full)
-		along.end += along.full - differed.full
-	} else {
-		along.full = min(k.rhythm.median, briefFull)
-		along.end = along.full + min(k.rhythm.median, briefFall)
+	if !k.carries {
+		return a.v, r3.Vec{}
 	}
+	// As long as its own rhythm leaves it without another, so that a slow velocity's slope does not come and go.
+	along := differed
+	along.full = min(max(along.full, k.rhythm.median), measured.full)
+	along.end += along.full - differed.full
 	left, reach := along.carry(t - a.t)
 	return r3.Add(a.v, r3.Scale(reach, k.slope)), r3.Scale(left, k.slope)
 }
@@ -200,9 +180,6 @@ func (k *track) step(t, h float64) {
 	}
 	v0, slope0 := k.value(i, t-h)
 	w := k.rhythm.quickness()
-	if k.slow > 0 {
-		w = min(w, k.slow)
-	}
 	e, r := settle(r3.Sub(k.out, v0), r3.Sub(k.rate, slope0), w, h)
 	k.out, k.rate = r3.Add(v, e), r3.Add(slope, r)
 }
