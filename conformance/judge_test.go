@@ -39,7 +39,7 @@ func TestKnownFailures(t *testing.T) {
 	if c := found(t, r, "by_hand"); c.Outcome != report.Fail || !strings.Contains(c.Expected, "plan.toml:11") || r.Verdict != report.DoesNot {
 		t.Errorf("%s, %+v", r.Verdict, c)
 	}
-	s.Plan.Known = []plan.Known{{Check: "descripton", Reason: "x", Line: 3}}
+	s.Plan.Known = []plan.Known{{Check: "no_such_check", Reason: "x", Line: 3}}
 	if _, err := Judge(t.Context(), s); err == nil || !strings.Contains(err.Error(), "plan.toml:3: known_failures.check: there is no check") {
 		t.Errorf("a check that there is not: %v", err)
 	}

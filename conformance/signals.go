@@ -17,11 +17,10 @@ import (
 
 // recording is what one feed gave.
 type recording struct {
-	feed    *plan.Feed
-	states  []vehicle.State // without ObservedAt where the capture was not delivered at its own speed
-	refused states.Faults
-	err     string // why the stream ended early, "" where it did not
-	cut     bool   // the capture is longer than what was delivered
+	feed   *plan.Feed
+	states []vehicle.State // without ObservedAt where the capture was not delivered at its own speed
+	err    string          // why the stream ended early, "" where it did not
+	cut    bool            // the capture is longer than what was delivered
 }
 
 func signalChecks() []entry {

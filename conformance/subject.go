@@ -301,14 +301,6 @@ func (t *taken) runs(ctx context.Context, d time.Duration, n int) bool {
 	return t.until(ctx, d, func() bool { return t.counts().running >= before+n })
 }
 
-// wait lets some time pass.
-func wait(ctx context.Context, d time.Duration) {
-	select {
-	case <-time.After(d):
-	case <-ctx.Done():
-	}
-}
-
 // lineCount counts lines that an adapter printed.
 type lineCount struct {
 	mu             sync.Mutex

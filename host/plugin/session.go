@@ -65,6 +65,8 @@ func (s *Session) Stream(ctx context.Context, settings map[string]string, sink f
 		if refused == nil {
 			admitted = state
 			refused = admitted.Admit()
+		} else {
+			state = vehicle.State{Condition: unreadable}
 		}
 		sink(&state, refused)
 	}
@@ -73,6 +75,9 @@ func (s *Session) Stream(ctx context.Context, settings map[string]string, sink f
 	}
 	return s.c.why(err)
 }
+
+// unreadable is the condition of a state that could not be read: none that there is, so that Admit refuses it.
+const unreadable = vehicle.Absent + 1
 
 // PID is the number of the process.
 func (s *Session) PID() int {
