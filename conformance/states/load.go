@@ -146,8 +146,8 @@ func rows(read func(*vehicle.State) error, w *watched) (Table, error) {
 			t.Faults.Cut = fmt.Sprintf("nothing is read after a line of more than %d bytes", vehicle.MaximumLine)
 			return t, nil
 		}
-		if !good && strings.HasPrefix(err.Error(), "line 1") { // the columns' names: no row can be read without
-			return t, err
+		if !good && (strings.HasPrefix(err.Error(), "line 1:") || strings.HasPrefix(err.Error(), "line 1,")) { // no row can be read without the columns' names
+			return t, fmt.Errorf("%w; a states table begins with the names of its columns, with commas between, as perch watch demo --csv FILE writes it", err)
 		}
 		t.Faults.add(err)
 		if t.Faults.Count > MostStates {

@@ -110,6 +110,11 @@ func TestWrongRowsAreFaults(t *testing.T) {
 			t.Errorf("%s: %+v", name, r)
 		}
 	}
+	// The first rows may be wrong, and are told by their lines.
+	got, err := Read(strings.NewReader("source_time_ns\n"+strings.Repeat("x\n", 20)+"1\n"), "")
+	if err != nil || got.Faults.Count != 20 || !strings.HasPrefix(got.Faults.First[0], "line 2,") {
+		t.Error(got.Faults, err)
+	}
 	for name, text := range map[string]string{"nothing": "", "a head": "source_time_ns,airspeed_m_s\n", "no time": "airspeed_m_s\n1\n", "misspelt": "source_time_ns,airsped_m_s\n1,1\n",
 		"a picture": "\x89PNG\r\n\x1a\n\x00\x00", "no row is right": "source_time_ns\nx\ny\n", "broken packing": "\x1f\x8b\x00"} {
 		if got, err := Read(strings.NewReader(text), ""); err == nil {

@@ -104,7 +104,7 @@ func (s *Subject) signals() report.Finding {
 	case len(undeclared) > 0:
 		return fail("given and not promised: "+strings.Join(undeclared, ", "), "what was promised, and nothing else", &report.Diagnosis{Signal: undeclared[0], Kind: "undeclared", Detail: "add it to what the adapter says that it gives"})
 	case len(part) > 0:
-		return warn("without all of their components: "+strings.Join(part, ", "), "vectors that are whole", nil)
+		return warn("without all of their components: "+strings.Join(part, ", ")+s.further(), "vectors that are whole", nil)
 	}
 	var given []string
 	for _, k := range s.tracks {
@@ -113,9 +113,25 @@ func (s *Subject) signals() report.Finding {
 		}
 	}
 	if len(given) == 0 {
-		return fail("no signal at all while the source says that it runs", "at least one signal", nil)
+		return fail("no signal of the states table while the source says that it runs"+s.further(), "at least one of "+vehicle.PositionN.String()+" to "+vehicle.FlapRatio.String(), nil)
 	}
 	return pass("%s", strings.Join(given, ", "))
+}
+
+// further lists signals that the states table has no column for, since one may be a known one under a wrong name.
+func (s *Subject) further() string {
+	var names []string
+	for i := range s.states {
+		for _, e := range s.states[i].Extra {
+			if len(names) < 8 && !slices.Contains(names, e.Name) {
+				names = append(names, e.Name)
+			}
+		}
+	}
+	if len(names) == 0 {
+		return ""
+	}
+	return "; further signals, which move no seat: " + strings.Join(names, ", ")
 }
 
 // otherFrame says that a required component of velocity is missing because the velocity comes in the other axes, and the
