@@ -116,7 +116,7 @@ func (s *Subject) tryLive(ctx context.Context) (t liveTrial, err error) {
 	given := running.runs(ctx, s.settings.pace.first, enough)
 	begun := time.Now()
 	if given {
-		t.late = lateness(ctx, s.settings.pace.live, src)
+		t.late = share(lateness(ctx, s.settings.pace.live, src), 0.99)
 	}
 	t.length = time.Since(begun)
 	t.muted = session.Muted()
@@ -137,7 +137,7 @@ func (s *Subject) tryLive(ctx context.Context) (t liveTrial, err error) {
 }
 
 // lateness lets a time pass, less where the source ends, and measures how late this machine wakes up.
-func lateness(ctx context.Context, d time.Duration, src *source) time.Duration {
+func lateness(ctx context.Context, d time.Duration, src *source) (late []time.Duration) {
 	var done <-chan struct{}
 	if src.Feed != nil {
 		done = src.Done()
@@ -146,20 +146,19 @@ func lateness(ctx context.Context, d time.Duration, src *source) time.Duration {
 	tick := time.NewTicker(step)
 	defer tick.Stop()
 	end := time.Now().Add(d)
-	var late []time.Duration
 	last := time.Now()
 	for {
 		select {
 		case <-ctx.Done():
-			return 0
+			return late
 		case <-done:
-			return share(late, 0.99)
+			return late
 		case <-tick.C:
 		}
 		now := time.Now()
 		late = append(late, max(0, now.Sub(last)-step))
 		if last = now; now.After(end) {
-			return share(late, 0.99)
+			return late
 		}
 	}
 }
