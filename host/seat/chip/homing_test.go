@@ -15,7 +15,7 @@ func quick(t *testing.T) *chip.Firmware {
 	if long() {
 		return chip.Build(t)
 	}
-	return chip.Build(t, "ENABLE_SETTLE_MS=50", "HOME_FAST=SPEED(60000)", "HOME_RAMP=ACCELERATION(600000)", "HOME_SLOW=SPEED(8000)")
+	return chip.Build(t, "ENABLE_SETTLE_MS=50", "HOME_FAST=SPEED(60000)", "HOME_RAMP=ACCELERATION(600000)", "HOME_SLOW=SPEED(16000)")
 }
 
 // TestHomingFromNineStarts homes from both sides of the switches, from on them, and from beyond the ends of the travel.
