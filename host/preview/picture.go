@@ -99,7 +99,7 @@ func WriteSVG(w io.Writer, runs ...*Result) error {
 	canvas := vgsvg.New(width, height)
 	whole := draw.New(canvas)
 	whole.SetColor(color.White)
-	whole.Fill(whole.Rectangle.Path())
+	whole.Fill(whole.Path())
 	each := width / vg.Length(len(runs))
 	for i, r := range runs {
 		part := draw.Crop(whole, each*vg.Length(i)+0.3*vg.Centimeter, -each*vg.Length(len(runs)-1-i)-0.5*vg.Centimeter, 0, 0)
@@ -110,17 +110,14 @@ func WriteSVG(w io.Writer, runs ...*Result) error {
 	return err
 }
 
-func style(size vg.Length, c color.Color, bold bool) text.Style {
+func style(size vg.Length, c color.Color) text.Style {
 	f := font.Font{Typeface: "Liberation", Variant: "Sans", Size: size}
-	if bold {
-		f.Weight = 2 // bold
-	}
 	return text.Style{Color: c, Font: f, Handler: plot.DefaultTextHandler, YAlign: draw.YTop}
 }
 
 func (r *Result) drawHead(c draw.Canvas) {
 	top := c.Max.Y - 0.35*vg.Centimeter
-	c.FillText(style(13, ink, false), vg.Point{X: c.Min.X, Y: top}, r.Settings.Name)
+	c.FillText(style(13, ink), vg.Point{X: c.Min.X, Y: top}, r.Settings.Name)
 	line := fmt.Sprintf("perceived error %.2f", r.Commanded.Error)
 	if r.Floor != nil {
 		line += fmt.Sprintf(" (floor %.2f)", r.Floor.Error)
@@ -131,7 +128,7 @@ func (r *Result) drawHead(c draw.Canvas) {
 		line += fmt.Sprintf("%s %s %.0f %%", comma, a.Axis, 100*a.Share)
 		comma = ","
 	}
-	c.FillText(style(9.5, ink, false), vg.Point{X: c.Min.X, Y: top - 0.62*vg.Centimeter}, line)
+	c.FillText(style(9.5, ink), vg.Point{X: c.Min.X, Y: top - 0.62*vg.Centimeter}, line)
 }
 
 func drawColumn(c draw.Canvas, panels []panel) {
@@ -150,7 +147,7 @@ func drawColumn(c draw.Canvas, panels []panel) {
 		part := draw.Canvas{Canvas: c.Canvas, Rectangle: vg.Rectangle{Min: vg.Point{X: c.Min.X, Y: y - h}, Max: vg.Point{X: c.Max.X, Y: y}}}
 		x := part.Min.X + left
 		at := vg.Point{X: x, Y: y - 0.12*vg.Centimeter}
-		title := style(9.5, ink, false)
+		title := style(9.5, ink)
 		c.FillText(title, at, p.title)
 		at.X += wider*title.Width(p.title) + 0.5*vg.Centimeter
 		for _, e := range p.legend {
@@ -161,7 +158,7 @@ func drawColumn(c draw.Canvas, panels []panel) {
 			}
 			c.StrokeLine2(draw.LineStyle{Color: e.color, Width: thick, Dashes: e.dashes}, at.X, mid, at.X+0.6*vg.Centimeter, mid)
 			at.X += 0.75 * vg.Centimeter
-			small := style(8.5, ink, false)
+			small := style(8.5, ink)
 			c.FillText(small, at, e.name)
 			at.X += wider*small.Width(e.name) + 0.45*vg.Centimeter
 		}
@@ -181,16 +178,16 @@ func (r *Result) newPlot(last bool) *plot.Plot {
 	p.X.Tick.Marker = ticks(8, last)
 	p.Y.Tick.Marker = ticks(4, true)
 	for _, a := range []*plot.Axis{&p.X, &p.Y} {
-		a.LineStyle.Color, a.Tick.LineStyle.Color = faint, faint
-		a.LineStyle.Width, a.Tick.LineStyle.Width = 0.5, 0.5
-		a.Tick.Label = style(8, ink, false)
+		a.Color, a.Tick.LineStyle.Color = faint, faint
+		a.Width, a.Tick.LineStyle.Width = 0.5, 0.5
+		a.Tick.Label = style(8, ink)
 		a.Tick.Length = 3
 	}
 	p.X.Tick.Label.XAlign, p.X.Tick.Label.YAlign = draw.XCenter, draw.YTop
 	p.Y.Tick.Label.XAlign, p.Y.Tick.Label.YAlign = draw.XRight, draw.YCenter
 	if last {
 		p.X.Label.Text = "time, s"
-		p.X.Label.TextStyle = style(9, ink, false)
+		p.X.Label.TextStyle = style(9, ink)
 		p.X.Label.TextStyle.XAlign, p.X.Label.TextStyle.YAlign = draw.XCenter, draw.YBottom
 	}
 	return p
