@@ -8,6 +8,7 @@ import (
 	"strings"
 	"sync/atomic"
 	"testing"
+	"testing/synctest"
 	"time"
 )
 
@@ -50,36 +51,40 @@ func start(s *system, log *slog.Logger) (wish *atomic.Bool, end func()) {
 }
 
 func TestAsksWhenArmedAndReleases(t *testing.T) {
-	s := &system{asked: make(chan string, 8)}
-	wish, end := start(s, slog.New(slog.DiscardHandler))
-	for range 2 {
+	synctest.Test(t, func(t *testing.T) {
+		s := &system{asked: make(chan string, 8)}
+		wish, end := start(s, slog.New(slog.DiscardHandler))
+		for range 2 {
+			wish.Store(true)
+			s.expect(t, "keep: the seat is armed")
+			time.Sleep(2 * look) // it is held once
+			wish.Store(false)
+			s.expect(t, "release")
+		}
 		wish.Store(true)
 		s.expect(t, "keep: the seat is armed")
-		time.Sleep(2 * look) // it is held once
-		wish.Store(false)
+		end()
 		s.expect(t, "release")
-	}
-	wish.Store(true)
-	s.expect(t, "keep: the seat is armed")
-	end()
-	s.expect(t, "release")
-	if len(s.asked) != 0 {
-		t.Errorf("more: %q", <-s.asked)
-	}
+		if len(s.asked) != 0 {
+			t.Errorf("more: %q", <-s.asked)
+		}
+	})
 }
 
 func TestAFailureIsOneLine(t *testing.T) {
-	var lines bytes.Buffer
-	s := &system{asked: make(chan string, 8), err: errors.New("no login manager; switch sleep off")}
-	wish, end := start(s, slog.New(slog.NewTextHandler(&lines, nil)))
-	for range 2 {
-		wish.Store(true)
-		s.expect(t, "keep: the seat is armed")
-		wish.Store(false)
-		time.Sleep(2 * look)
-	}
-	end()
-	if got := strings.Count(lines.String(), "no login manager"); got != 1 {
-		t.Errorf("%d lines: %s", got, &lines)
-	}
+	synctest.Test(t, func(t *testing.T) {
+		var lines bytes.Buffer
+		s := &system{asked: make(chan string, 8), err: errors.New("no login manager; switch sleep off")}
+		wish, end := start(s, slog.New(slog.NewTextHandler(&lines, nil)))
+		for range 2 {
+			wish.Store(true)
+			s.expect(t, "keep: the seat is armed")
+			wish.Store(false)
+			time.Sleep(2 * look)
+		}
+		end()
+		if got := strings.Count(lines.String(), "no login manager"); got != 1 {
+			t.Errorf("%d lines: %s", got, &lines)
+		}
+	})
 }
