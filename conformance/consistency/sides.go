@@ -20,9 +20,12 @@ type Sides struct {
 	Given, Should     []float64
 }
 
-// Heading is what Evidence calls the direction from which yaw is counted. It is shown right where all three other ones are
-// refused.
-const Heading = "heading"
+// What Evidence calls components that are shown right where several other ones are refused, all of them.
+const (
+	Heading = "heading" // of an attitude: the direction from which yaw is counted
+	Turns   = "order"   // of an attitude: the order in which its angles are put together, and its elements stand
+	Axes    = "axes"    // of an angular velocity: that it is about body axes, neither earth axes nor the rates of angles
+)
 
 // mostSides is how many points of time sides have at most.
 const mostSides = 60
@@ -41,7 +44,7 @@ func (r Result) mended(states []vehicle.State, n int) *flight {
 
 // Evidence says of each component of each signal whether the recording shows it right, once the mistakes that were found
 // are mended: for every relation that it has a part in, whether the wrong sign would be refused. An airspeed is shown by
-// what knots would make of it, the heading by what other directions to count it from would.
+// what knots would make of it, what has many ways to be wrong by all of them.
 func (r Result) Evidence(states []vehicle.State) []Shown {
 	f := r.mended(states, len(r.Mistakes))
 	var out []Shown
@@ -52,27 +55,38 @@ func (r Result) Evidence(states []vehicle.State) []Shown {
 			continue
 		}
 		t.noise = max(t.least, min(1, 3*typical(t.null)))
-		heading := Shown{Relation: t.id, Title: t.title, Component: Heading, Group: Attitude, Right: true}
+		several := []Shown{{Component: Heading, Group: Attitude}, {Component: Turns, Group: Attitude}, {Component: Axes, Group: AngularVelocity}}
 		for _, c := range changes {
 			scalar := c.Group == AngleOfAttack || c.Group == Sideslip
 			wrong := c.Kind == Sign && (c.Component != "" || scalar) || c.Group == Airspeed && strings.Contains(c.Detail, "knots")
-			offset := c.Group == Attitude && c.Kind == Offset
-			wrong = wrong || offset
-			if !wrong || c.Group == Clock || !t.about(c.Group) {
+			var one *Shown
+			switch {
+			case c.Group == Attitude && c.Kind == Offset:
+				one = &several[0]
+			case c.Group == Attitude && c.Kind == Order:
+				one = &several[1]
+			case c.Group == AngularVelocity && c.Kind == Frame && c.Matrix == nil:
+				one = &several[2]
+			}
+			if !wrong && one == nil || c.Group == Clock || !t.about(c.Group) {
 				continue
 			}
 			votes, of := t.poll(t.measure(c.apply(f), 1, mostSpans), t.null)
-			if offset {
-				if heading.Of == 0 || of < heading.Of {
-					heading.Votes, heading.Of = votes, of
+			if one != nil {
+				first := one.Title == ""
+				one.Relation, one.Title = t.id, t.title
+				if first || of < one.Of {
+					one.Votes, one.Of = votes, of
 				}
-				heading.Right = heading.Right && decisive(votes, of)
+				one.Right = (first || one.Right) && decisive(votes, of)
 				continue
 			}
 			out = append(out, Shown{Relation: t.id, Title: t.title, Component: c.Component, Group: c.Group, Votes: votes, Of: of, Right: decisive(votes, of)})
 		}
-		if heading.Of > 0 {
-			out = append(out, heading)
+		for _, one := range several {
+			if one.Title != "" {
+				out = append(out, one)
+			}
 		}
 	}
 	return out

@@ -148,6 +148,9 @@ func TestRequired(t *testing.T) {
 	if v, _ := verdict(Options{Require: []string{"velocity"}, Only: []string{"signals"}}); v != report.Conforms {
 		t.Error("velocity in earth axes is not taken for one:", v)
 	}
+	if r := Judge(t.Context(), flights(t)["hand"].States, Options{Require: []string{"attitude", "angular_velocity", "specific_force"}}); r.Verdict != report.Conforms {
+		t.Error("a model in the hand shows these:", r.Verdict, told(r))
+	}
 	r := Judge(t.Context(), turn, Options{Require: []string{"speed"}})
 	if r.Verdict != report.CouldNotJudge || !strings.Contains(r.Problem, `"speed"`) {
 		t.Errorf("%+v", r)

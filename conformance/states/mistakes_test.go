@@ -102,7 +102,7 @@ var mistakes = []wrong{
 			}
 		}
 	}},
-	{name: "roll first", flight: "hand", check: "turning_roll", signal: "attitude", kind: "order", make: turned(func(q quat.Number) quat.Number {
+	{name: "roll first", flight: "hand", check: "turning_together", signal: "attitude", kind: "order", make: turned(func(q quat.Number) quat.Number {
 		yaw, pitch, roll := axes.ToEuler(q)
 		q, _ = axes.Intrinsic("xyz", roll, pitch, yaw)
 		return q

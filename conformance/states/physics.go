@@ -92,6 +92,13 @@ from the right); angles from 0 to 360 deg.`}
 		turning("roll", "x", "roll", "p", "rolling to and fro, at 20 deg/s or more, for 5 s together", "a roll that is positive left side down"),
 		turning("pitch", "y", "pitch", "q", "pitching up and down, at 20 deg/s or more, for 5 s together", "a pitch that is positive nose down"),
 		turning("yaw", "z", "yaw", "r", "turning at 20 deg/s or more, for 5 s together", "a heading that is counted counter-clockwise"),
+		{family: "turning", id: "turning_together", title: "Roll, pitch and yaw belong together when they are turned at once", needs: "rolled and pitched by 30 deg or more at once, while it turns, for 5 s together",
+			homes: []home{{consistency.AngularVelocity, consistency.Axes, rates, "the attitude beside the angular velocity"}, {consistency.Attitude, consistency.Turns, attitude, "the angular velocity, or velocity and specific force, beside the attitude"}},
+			doc: `While one angle alone is large, many mistakes look right: angles that are put together in another order, and rates of the angles
+(roll', pitch', yaw') in place of the angular velocity about body axes. With roll and pitch at once they do not.
+Why it matters: in a steep turn the seat would lean and turn about the wrong axes, just when the rider feels the most.
+Usual mistakes: angles from a graphics engine, which turns about y first; the derivative of the three angles sent as p, q, r; angular velocity about
+the earth's axes.`},
 		forced("x", "forward when it speeds up, and along the nose what is not gravity", "speeding up and braking at 3 m/s² or more, or the nose 20 deg up or down, for 5 s together", "the sign of braking"),
 		forced("y", "to the right what the wheels or a slip push", "a skid, a side slip or a turn on the ground, with 3 m/s² or more to the side, for 5 s together", "left for right"),
 		forced("z", "minus 9.81 m/s² at rest and level, more in a turn or a loop", "5 s upright, or in a turn or a loop", "load factors in g, positive upwards"),
@@ -263,7 +270,14 @@ func (s *Subject) tellMistake(j *judged, result consistency.Result, ordered []ve
 		family = "heading"
 	}
 	f.Expected = expected(family)
-	id := j.tell(family, m.Component, f)
+	part := m.Component
+	switch {
+	case m.Group == consistency.Attitude && m.Kind == consistency.Order && !strings.HasPrefix(m.Detail, "its elements"):
+		part = consistency.Turns
+	case m.Group == consistency.AngularVelocity && m.Kind == consistency.Frame && m.Matrix == nil:
+		part = consistency.Axes
+	}
+	id := j.tell(family, part, f)
 	if m.Air() {
 		return
 	}
@@ -421,6 +435,9 @@ func (s *Subject) demand(j *judged, evidence []consistency.Shown) {
 		}
 		for i, h := range r.homes {
 			part := h.signals
+			if h.component == consistency.Turns || h.component == consistency.Axes || h.component == consistency.Heading && f.Unclaimed {
+				continue // few recordings show it, or nothing depends on it
+			}
 			if h.component != "" && h.group != consistency.Attitude {
 				part = vehicle.Set(0).With(nth(h.signals, component(h.component)))
 			}
