@@ -308,6 +308,13 @@ type lineCount struct {
 	example        string
 }
 
+// reset begins to count anew.
+func (c *lineCount) reset() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.stdout, c.stderr, c.example = 0, 0, ""
+}
+
 // counting counts what an adapter prints, and hands it on.
 type counting struct {
 	next   slog.Handler

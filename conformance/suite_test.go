@@ -80,7 +80,7 @@ func TestEachFaultIsNamed(t *testing.T) {
 	brief.live, brief.absent, brief.spoiled, brief.flood, brief.first = 2600*time.Millisecond, 1600*time.Millisecond, time.Second, 4*time.Second, 3*time.Second
 	slots := make(chan struct{}, 16)
 	if long {
-		slots = make(chan struct{}, 4)
+		slots = make(chan struct{}, 3)
 	}
 	type judged struct {
 		fault  faults.Fault
