@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"math"
 	"strings"
 	"text/tabwriter"
 
@@ -20,8 +21,8 @@ var page string
 type Figures struct {
 	Name       string           `json:"name"`
 	Seconds    float64          `json:"judged_s"`
-	Error      float64          `json:"perceived_error"`
-	Unguarded  float64          `json:"perceived_error_before_guard"`
+	Error      *float64         `json:"perceived_error"` // null: the seat moves and the vehicle does not
+	Unguarded  *float64         `json:"perceived_error_before_guard"`
 	Floor      *float64         `json:"floor,omitempty"`
 	FloorFalse *float64         `json:"floor_false_cues_share,omitempty"`
 	False      float64          `json:"false_cues_share"`
@@ -37,11 +38,11 @@ type Figures struct {
 
 // ChannelFigures are those of one channel of perception.
 type ChannelFigures struct {
-	Channel string  `json:"channel"`
-	Error   float64 `json:"error"`
-	RMS     float64 `json:"difference_rms_thresholds"`
-	Still   float64 `json:"vehicle_rms_thresholds"`
-	False   float64 `json:"false_cues_share"`
+	Channel string   `json:"channel"`
+	Error   *float64 `json:"error"` // null: the seat moves and the vehicle does not
+	RMS     float64  `json:"difference_rms_thresholds"`
+	Still   float64  `json:"vehicle_rms_thresholds"`
+	False   float64  `json:"false_cues_share"`
 }
 
 // AxisFigures are those of one axis of the seat, in its unit.
@@ -61,23 +62,39 @@ type AxisFigures struct {
 // Figures are the result in numbers.
 func (r *Result) Figures() Figures {
 	f := Figures{
-		Name: r.Settings.Name, Seconds: float64(len(r.Time)) * perception.Step, Error: r.Commanded.Error, Unguarded: r.Wanted.Error,
+		Name: r.Settings.Name, Seconds: float64(len(r.Time)) * perception.Step, Error: finite(r.Commanded.Error), Unguarded: finite(r.Wanted.Error),
 		False: r.Commanded.False, Derived: r.Derived, Whole: r.Actual, Held: r.Guard.Share, Reasons: map[string]any{}, Delay: r.Delay, Notes: r.Notes,
 	}
 	if r.Floor != nil {
-		f.Floor, f.FloorFalse = &r.Floor.Error, &r.Floor.False
+		f.Floor, f.FloorFalse = finite(r.Floor.Error), finite(r.Floor.False)
 	}
 	for _, x := range r.Guard.Reasons {
 		f.Reasons[x.Held.String()] = x.Share
 	}
 	for c := range perception.Channels {
 		x := &r.Commanded.Channel[c]
-		f.Channels = append(f.Channels, ChannelFigures{c.String(), x.Error, x.RMS, x.Still, x.False})
+		f.Channels = append(f.Channels, ChannelFigures{c.String(), finite(x.Error), x.RMS, x.Still, x.False})
 	}
 	for _, a := range r.Axes {
 		f.Axes = append(f.Axes, AxisFigures{a.Axis.String(), a.Axis.Unit(), a.Low, a.High, a.Least, a.Most, a.Share, a.Speed, a.SpeedLimit, a.Acceleration})
 	}
 	return f
+}
+
+// finite is the address of a number, nil for one that has no end.
+func finite(x float64) *float64 {
+	if math.IsInf(x, 0) {
+		return nil
+	}
+	return &x
+}
+
+// errorWords shows an error.
+func errorWords(x float64) string {
+	if math.IsInf(x, 0) {
+		return "- (the vehicle is still)"
+	}
+	return fmt.Sprintf("%.3f", x)
 }
 
 // A figure is a row of the table: what, and a value for each run.
@@ -96,16 +113,16 @@ func figures(runs []*Result) []figure {
 		out = append(out, f)
 	}
 	percent := func(x float64) string { return fmt.Sprintf("%.1f %%", 100*x) }
-	row("perceived error (0 as in the vehicle, 1 a chair at rest)", func(r *Result) string { return fmt.Sprintf("%.3f", r.Commanded.Error) })
-	row("  before the guard", func(r *Result) string { return fmt.Sprintf("%.3f", r.Wanted.Error) })
+	row("perceived error (0 as in the vehicle, 1 a chair at rest)", func(r *Result) string { return errorWords(r.Commanded.Error) })
+	row("  before the guard", func(r *Result) string { return errorWords(r.Wanted.Error) })
 	ofFloor := func(name string, value func(l *perception.Least) string) {
 		if runs[0].Floor != nil {
 			row(name, func(r *Result) string { return value(r.Floor) })
 		}
 	}
-	ofFloor("  least with the flight known beforehand (floor)", func(l *perception.Least) string { return fmt.Sprintf("%.3f", l.Error) })
+	ofFloor("  least with the flight known beforehand (floor)", func(l *perception.Least) string { return errorWords(l.Error) })
 	for c := range perception.Channels {
-		row("  of "+c.String(), func(r *Result) string { return fmt.Sprintf("%.3f", r.Commanded.Channel[c].Error) })
+		row("  of "+c.String(), func(r *Result) string { return errorWords(r.Commanded.Channel[c].Error) })
 	}
 	row("false cues, of the time", func(r *Result) string { return percent(r.Commanded.False) })
 	ofFloor("  where the error is least (floor)", func(l *perception.Least) string { return percent(l.False) })

@@ -118,9 +118,9 @@ func style(size vg.Length, c color.Color) text.Style {
 func (r *Result) drawHead(c draw.Canvas) {
 	top := c.Max.Y - 0.35*vg.Centimeter
 	c.FillText(style(13, ink), vg.Point{X: c.Min.X, Y: top}, r.Settings.Name)
-	line := fmt.Sprintf("perceived error %.2f", r.Commanded.Error)
+	line := "perceived error " + errorWords(r.Commanded.Error)
 	if r.Floor != nil {
-		line += fmt.Sprintf(" (floor %.2f)", r.Floor.Error)
+		line += fmt.Sprintf(" (floor %.3f)", r.Floor.Error)
 	}
 	line += fmt.Sprintf(" · false cues %.1f %% · held back %.1f %% · travel", 100*r.Commanded.False, 100*r.Guard.Share)
 	comma := ""
@@ -348,7 +348,10 @@ func (r *Result) panels(wide bool) []panel {
 		r.line(p, r.Vehicle[c], 1, 0, solid(vehicleC, 1))
 		r.line(p, r.Seat[c], 1, 0, solid(seatC, 1))
 		widen(p, 2)
-		title := fmt.Sprintf("Perceived %s, thresholds (error %.2f)", c, r.Commanded.Channel[c].Error)
+		title := fmt.Sprintf("Perceived %s, thresholds", c)
+		if e := r.Commanded.Channel[c].Error; !math.IsInf(e, 0) {
+			title += fmt.Sprintf(" (error %.2f)", e)
+		}
 		legend := []entry{{name: "vehicle", color: vehicleC}, {name: "seat", color: seatC}}
 		if wide {
 			legend = append(legend, entry{name: "too little to notice", color: bandC, area: true}, entry{name: "false cue", color: falseC, area: true})
