@@ -195,16 +195,17 @@ func TestNoForceFromAttitudeAlone(t *testing.T) {
 	})
 }
 
-// RMS error of a sinusoid divided by its RMS, against u = f/fs: hold √(2(1 - sin θ/θ)), θ = 2πu; linear
-// interpolation one sample late, compared with the signal one sample ago; extrapolation with the signal's own
-// derivative: by integrating over one sample (closed forms; testdata/recompute.py).
-var reconstructionCases = []struct{ u, hold, rated, interpolated float64 }{
-	{0.01, 0.0363, 0.0009, 0.0004},
-	{0.02, 0.0725, 0.0035, 0.0014},
-	{0.05, 0.1809, 0.0220, 0.0090},
-	{0.10, 0.3592, 0.0876, 0.0357},
-	{0.125, 0.4465, 0.1363, 0.0556},
-	{0.20, 0.6974, 0.3422, 0.1393},
+// RMS error of a sinusoid divided by its RMS, against u = f/fs: hold √(2(1 - sin θ/θ)), θ = 2πu; linear extrapolation;
+// extrapolation with the signal's own derivative; and of the signal one sample ago linear interpolation, the parabola
+// through the last three samples, the cubic that meets value and derivative at both ends, and the derivative of that
+// cubic: by integrating over one sample (closed forms; testdata/recompute.py).
+var reconstructionCases = []struct{ u, hold, extrapolated, rated, interpolated, parabola, hermite, slope float64 }{
+	{0.01, 0.0363, 0.0020, 0.0009, 0.0004, 0.0000, 0.0000, 0.0000},
+	{0.02, 0.0725, 0.0080, 0.0035, 0.0014, 0.0001, 0.0000, 0.0000},
+	{0.05, 0.1809, 0.0498, 0.0220, 0.0090, 0.0014, 0.0000, 0.0002},
+	{0.10, 0.3592, 0.1953, 0.0876, 0.0357, 0.0112, 0.0003, 0.0014},
+	{0.125, 0.4465, 0.3006, 0.1363, 0.0556, 0.0215, 0.0006, 0.0028},
+	{0.20, 0.6974, 0.7204, 0.3422, 0.1393, 0.0835, 0.0040, 0.0111},
 }
 
 func TestReconstruction(t *testing.T) {
@@ -215,36 +216,52 @@ func TestReconstruction(t *testing.T) {
 			s, k := math.Sincos(2 * math.Pi * f * t)
 			return amplitude * s, amplitude * 2 * math.Pi * f * k
 		}
-		var hold, rated, inter, outRated, outInter, power float64
-		// Reconstructions, without the smoothing between them.
+		// Reconstructions, without the smoothing between them, and the plain ways of the comparison.
+		var power, ratePower, rated, parabola, hermite, slope float64
+		var plainly [plains]float64
 		var k track
 		var q heading
+		var p known
 		for i := range 200 {
 			t0 := float64(i) * h
 			x, r := signal(t0)
 			k.put(t0, r3.Vec{X: x}, 7)
 			q.put(bearing{t: t0, q: unturn(r3.Vec{Y: x})})
 			q.measured(t0, r3.Vec{Y: r})
-			if i == 0 {
+			p.v = append(p.v, knownV{t0, r3.Vec{X: x}})
+			if i < 2 {
 				continue
 			}
-			q.newest().hasW = true
 			for n := range 50 {
 				now := t0 + (float64(n)+0.5)/50*h
 				want, _ := signal(now)
-				ago, _ := signal(now - h)
+				ago, rate := signal(now - h)
 				power += want * want
-				v, _ := k.value(k.n-1, now)
-				hold += (v.X - want) * (v.X - want)
-				rate, along := q.ahead(r3.Vec{}, false)
-				a, _ := q.value(q.n-1, now, rate, along)
+				ratePower += rate * rate
+				for way := range plains {
+					at, of := now, want
+					if way == interpolation {
+						at, of = now-h, ago
+					}
+					plainly[way] += square(p.vector(p.v, at, way).X - of)
+				}
+				w, along := q.ahead(r3.Vec{}, false)
+				a, _ := q.value(q.n-1, now, w, along)
 				rated += square(turn(a).Y - want)
-				v, _ = k.value(k.n-2, now-h)
-				inter += square(v.X - ago)
+				v, _ := k.value(k.n-2, now-h)
+				parabola += square(v.X - ago)
+				a, w = q.value(q.n-2, now-h, w, along)
+				hermite += square(turn(a).Y - ago)
+				slope += square(w.Y - rate)
 			}
 		}
+		if got := math.Sqrt(slope / ratePower); math.Abs(got-c.slope) > 1e-4+0.01*c.slope {
+			t.Errorf("u = %v, body rate: %.4f, want %.4f", c.u, got, c.slope)
+		}
 		for name, x := range map[string][2]float64{
-			"hold": {hold, c.hold}, "rate-aided": {rated, c.rated}, "interpolated": {inter, c.interpolated},
+			"hold": {plainly[hold], c.hold}, "extrapolated": {plainly[extrapolation], c.extrapolated},
+			"interpolated": {plainly[interpolation], c.interpolated},
+			"rate-aided":   {rated, c.rated}, "parabola": {parabola, c.parabola}, "hermite": {hermite, c.hermite},
 		} {
 			if got := math.Sqrt(x[0] / power); math.Abs(got-x[1]) > 1e-4+0.01*x[1] {
 				t.Errorf("u = %v, %s: %.4f, want %.4f", c.u, name, got, x[1])
@@ -269,14 +286,14 @@ func TestReconstruction(t *testing.T) {
 			})
 			return math.Sqrt(sum / power)
 		}
-		outInter, outRated = run(h, false), run(0, true)
-		if outInter > 1.6*c.interpolated+0.002 {
-			t.Errorf("u = %v: interpolated %.4f, closed form %.4f", c.u, outInter, c.interpolated)
+		outInter, outRated := run(h, false), run(0, true)
+		if outInter > 1.1*c.parabola+0.002 {
+			t.Errorf("u = %v: interpolated %.4f, closed form %.4f", c.u, outInter, c.parabola)
 		}
 		if outRated > 2.1*c.rated+0.002 { // an error fades over half an interval rather than stepping
 			t.Errorf("u = %v: rate-aided %.4f, closed form %.4f", c.u, outRated, c.rated)
 		}
-		t.Logf("u %.3f: interpolated %.4f (closed form %.4f), rate-aided %.4f (%.4f)", c.u, outInter, c.interpolated, outRated, c.rated)
+		t.Logf("u %.3f: interpolated %.4f (closed form %.4f), rate-aided %.4f (%.4f)", c.u, outInter, c.parabola, outRated, c.rated)
 	}
 }
 

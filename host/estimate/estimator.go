@@ -18,9 +18,10 @@ const (
 	longestLag  = 0.5  // s
 	quickest    = 0.02 // s; sources of this interval or less are carried on, not delayed
 	slowest     = 0.025
-	handoverLag = 0.1 // s
-	fadeFrom    = 0.3 // s of gap after which a specific force begins to go to rest
-	fadeOver    = 1.0 // s that it takes
+	sparse      = 0.13 // s; from here on rates follow from attitude and rates together
+	handoverLag = 0.1  // s
+	fadeFrom    = 0.3  // s of gap after which a specific force begins to go to rest
+	fadeOver    = 1.0  // s that it takes
 )
 
 const (
@@ -82,6 +83,7 @@ type Estimator struct {
 	body     track
 	earth    track
 	onGround track
+	felt     felt
 
 	speeding                        twoLags // dV/dt in body axes
 	shown                           vehicle.Set
@@ -127,7 +129,8 @@ func (o *handover) step(way int, v r3.Vec, h float64) r3.Vec {
 func New(s Settings, dt float64) *Estimator {
 	e := &Estimator{settings: s, dt: dt}
 	e.heading.out = quat.Number{Real: 1}
-	e.body.carries, e.earth.carries = true, true
+	e.body.long, e.earth.long = true, true
+	e.felt.turned.hurry, e.felt.fixed.hurry = 2, 2 // half an interval old when it comes
 	if s.Delay > 0 {
 		e.delay = min(s.Delay, longestLag)
 	}
@@ -202,7 +205,7 @@ func (e *Estimator) begin(source int64, now float64) {
 	e.base, e.newest, e.arrived, e.runs = source, source, now, 0
 	e.clock.reset(now, now)
 	e.heading.clear()
-	for _, k := range [...]*track{&e.rates, &e.force, &e.body, &e.earth, &e.onGround} {
+	for _, k := range [...]*track{&e.rates, &e.force, &e.body, &e.earth, &e.onGround, &e.felt.turned, &e.felt.fixed} {
 		k.clear()
 	}
 }
@@ -288,6 +291,7 @@ func (e *Estimator) join(s *vehicle.State, t float64) {
 	}
 	if v, m := components(s, vehicle.VelocityN, 1e5); m != 0 {
 		e.earth.put(t, v, m)
+		e.felt.add(t, &e.earth, &e.heading)
 	}
 	if v, ok := s.Value(vehicle.OnGround); ok && v >= 0 && v <= 1 {
 		e.onGround.put(t, r3.Vec{X: v}, 1)
@@ -359,8 +363,13 @@ func (e *Estimator) Step(tick uint64, out *Motion) {
 	var latest r3.Vec
 	if turning {
 		latest = e.rates.newest().v
+		e.heading.gaining = r3.Vec{}
+		if r := e.rates.newest(); e.heading.n > 0 && r.t == e.heading.newest().t && r.mask == 7 {
+			e.heading.gaining = e.rates.slope
+		}
 	}
 	e.heading.step(t, h, latest, turning)
+	e.felt.step(t, h)
 	e.complete(t, h, out)
 
 	told := out.Present & (attitude | force)
@@ -381,12 +390,15 @@ func (e *Estimator) complete(t, h float64, out *Motion) {
 	way := 0
 	var w r3.Vec
 	switch {
+	case haveQ && e.heading.newest().hasW && e.heading.rhythm.median >= sparse:
+		way, w = 3, e.heading.spin.out
+		out.Present |= rates
 	case e.rates.live(t):
 		left, _ := measured.carry(e.rates.age(t) + fadeFrom - gap(&e.rates))
 		way, w = 1, r3.Scale(left, e.rates.out)
 		out.Present |= shifted(e.rates.seen, vehicle.AngularVelocityP)
 	case haveQ && e.heading.n > 1:
-		way, w = 2, e.heading.rate
+		way, w = 2, e.heading.spin.out
 		out.Present |= rates
 		out.Derived |= rates
 	}
@@ -430,9 +442,9 @@ func (e *Estimator) complete(t, h float64, out *Motion) {
 		f = r3.Add(e.force.out, r3.Scale(part, r3.Sub(rest, e.force.out)))
 		f = merge(r3.Vec{}, f, e.force.seen)
 		out.Present |= shifted(e.force.seen, vehicle.SpecificForceX)
-	case haveQ && haveE && e.earth.seen == 7 && e.earth.n > 1:
+	case haveQ && haveE && e.felt.turned.n > 0:
 		way = 2
-		f = r3.Add(e.speeding.step(way, toBody(q, e.earth.now), e.earth.rhythm.smoothing(), h), rest)
+		f = e.felt.at(t, q, rest)
 	case haveQ && haveB && e.body.seen == 7 && e.body.n > 1 && out.Present.Has(vehicle.AngularVelocityP, vehicle.AngularVelocityQ, vehicle.AngularVelocityR):
 		way = 3
 		a := e.speeding.step(way, e.body.now, e.body.rhythm.smoothing(), h)

@@ -25,10 +25,12 @@ type heading struct {
 	head, n int
 	rhythm  rhythm
 	slope   r3.Vec // body rate at the newest, from the attitudes
+	gaining r3.Vec // angular acceleration there, where the rates are measured, rad/s²
 
 	started bool
 	out     quat.Number
-	rate    r3.Vec // of the output, body axes
+	rate    r3.Vec // of the output, body axes; it has the share by which corrections turn it
+	spin    fade   // body rate without the corrections' share
 }
 
 func (k *heading) at(i int) *bearing { return &k.ring[(k.head+i)&(kept-1)] }
@@ -36,7 +38,7 @@ func (k *heading) newest() *bearing  { return k.at(k.n - 1) }
 
 func (k *heading) clear() {
 	k.head, k.n, k.started = 0, 0, false
-	k.slope, k.rate = r3.Vec{}, r3.Vec{}
+	k.slope, k.rate, k.gaining = r3.Vec{}, r3.Vec{}, r3.Vec{}
 }
 
 func (k *heading) put(b bearing) {
@@ -92,25 +94,7 @@ func (k *heading) differentiate() {
 	if k.n < 2 {
 		return
 	}
-	var d [3]r3.Vec
-	found := 0
-	for a := k.n - 1; a > 0 && found < 3; a-- {
-		b := a - 1
-		for b > 0 && k.at(a).t-k.at(b).t < turnLeast {
-			b--
-		}
-		h := k.at(a).t - k.at(b).t
-		if h < turnLeast && found > 0 || h < closest {
-			break
-		}
-		d[found] = r3.Scale(1/h, between(k.at(b).q, k.at(a).q))
-		found++
-	}
-	if found == 3 {
-		k.slope = middleVec(d[0], d[1], d[2])
-	} else {
-		k.slope = d[0]
-	}
+	k.slope = middleSlope(k.n, turnLeast, func(i int) float64 { return k.at(i).t }, func(b, a int) r3.Vec { return between(k.at(b).q, k.at(a).q) })
 }
 
 func (k *heading) pick(t float64) int {
@@ -130,7 +114,9 @@ func (k *heading) value(i int, t float64, rate r3.Vec, along span) (quat.Number,
 	a := k.at(i)
 	if i == k.n-1 {
 		left, reach := along.carry(t - a.t)
-		return quat.Mul(a.q, unturn(r3.Scale(reach, rate))), r3.Scale(left, rate)
+		_, more := brief(k.rhythm.median).carry(t - a.t)
+		return quat.Mul(a.q, unturn(r3.Add(r3.Scale(reach, rate), r3.Scale(more*more/2, k.gaining)))),
+			r3.Scale(left, r3.Add(rate, r3.Scale(more, k.gaining)))
 	}
 	b := k.at(i + 1)
 	h := b.t - a.t
@@ -138,17 +124,31 @@ func (k *heading) value(i int, t float64, rate r3.Vec, along span) (quat.Number,
 	if h < closest || norm(d) > 1.5*turnMost*h {
 		return b.q, r3.Vec{} // a step, not a turn
 	}
-	u := (t - a.t) / h
-	if a.hasW && b.hasW && norm(d) < 1.5 && h*norm(a.w) < 1.5 && h*norm(b.w) < 1.5 {
-		// Cubic Hermite in the rotation vector from a: meets attitude and rate at both ends.
-		m0, m1 := r3.Scale(h, a.w), r3.Scale(h, unroll(d, b.w))
-		c3 := r3.Add(r3.Scale(-2, d), r3.Add(m0, m1))
-		c2 := r3.Sub(r3.Scale(3, d), r3.Add(r3.Scale(2, m0), m1))
-		v := r3.Scale(u, r3.Add(m0, r3.Scale(u, r3.Add(c2, r3.Scale(u, c3)))))
-		dv := r3.Scale(1/h, r3.Add(m0, r3.Scale(u, r3.Add(r3.Scale(2, c2), r3.Scale(3*u, c3)))))
-		return quat.Mul(a.q, unturn(v)), roll(v, dv)
+	// Cubic Hermite in the rotation vector from a: meets the attitude at both ends, and there the measured rates or,
+	// without them, those of the parabola through the attitudes on both sides.
+	m0, m1 := d, d
+	if i > 0 {
+		c := k.at(i - 1)
+		if e := between(c.q, a.q); norm(e) < 1.5 {
+			m0, m1 = bend(d, h, e, a.t-c.t)
+		}
 	}
-	return quat.Mul(a.q, unturn(r3.Scale(u, d))), r3.Scale(1/h, d)
+	if i+2 < k.n {
+		c := k.at(i + 2)
+		if e := between(b.q, c.q); norm(e) < 1.5 {
+			m1, _ = bend(d, h, e, c.t-b.t)
+		}
+	}
+	if norm(d) < 1.5 {
+		if a.hasW && h*norm(a.w) < 1.5 {
+			m0 = r3.Scale(h, a.w)
+		}
+		if b.hasW && h*norm(b.w) < 1.5 {
+			m1 = r3.Scale(h, unroll(d, b.w))
+		}
+	}
+	v, dv := cubic(d, m0, m1, (t-a.t)/h)
+	return quat.Mul(a.q, unturn(v)), roll(v, r3.Scale(1/h, dv))
 }
 
 // roll is the body rate where the rotation vector is v and its derivative d: the right Jacobian to second order,
@@ -182,10 +182,11 @@ func (k *heading) step(t, h float64, latest r3.Vec, known bool) {
 	rate, along := k.ahead(latest, known)
 	q, w := k.value(i, t, rate, along)
 	if !k.started {
-		k.started, k.out, k.rate = true, q, w
+		k.started, k.out, k.rate, k.spin = true, q, w, fade{out: w, was: w}
 		return
 	}
 	q0, w0 := k.value(i, t-h, rate, along)
+	k.spin.step(w, w0, k.rhythm.quickness(), h)
 	e := between(q0, k.out)
 	// q = q0·exp(e): the rate of q0 seen from the axes of the output.
 	r := r3.Sub(k.rate, toBody(unturn(e), w0))

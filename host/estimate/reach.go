@@ -13,6 +13,38 @@ var (
 	differed = span{0.05, 0.25}
 )
 
+// A vector that may change at once is carried on with its slope for about an interval of a quick source, and no longer.
+const (
+	briefLeast = 0.019 // s; the shortest stretch over which its slope is taken
+	briefFull  = 0.03
+	briefFall  = 0.1
+)
+
+// brief is how far for a source of this interval.
+func brief(interval float64) span {
+	full := min(interval, briefFull)
+	return span{full, full + min(interval, briefFall)}
+}
+
+// bend gives the slopes at both ends of a stretch d over h, times h, of the parabola that goes on through the stretch
+// beside it at the first end, e over g: at that end, and at the other.
+func bend(d r3.Vec, h float64, e r3.Vec, g float64) (near, far r3.Vec) {
+	if g < closest {
+		return d, d
+	}
+	// The difference of the two mean slopes, times h, shared by their lengths.
+	x := r3.Scale(h/(g+h), r3.Sub(d, r3.Scale(h/g, e)))
+	return r3.Sub(d, x), r3.Add(d, x)
+}
+
+// cubic is the Hermite polynomial from 0 to d with slopes m0 and m1 at its ends, and its slope, at u in 0..1.
+func cubic(d, m0, m1 r3.Vec, u float64) (v, slope r3.Vec) {
+	c3 := r3.Add(r3.Scale(-2, d), r3.Add(m0, m1))
+	c2 := r3.Sub(r3.Scale(3, d), r3.Add(r3.Scale(2, m0), m1))
+	v = r3.Scale(u, r3.Add(m0, r3.Scale(u, r3.Add(c2, r3.Scale(u, c3)))))
+	return v, r3.Add(m0, r3.Scale(u, r3.Add(r3.Scale(2, c2), r3.Scale(3*u, c3))))
+}
+
 // carry says how much of a rate is left x seconds after the last sample, and for how long it was effective as a whole.
 func (s span) carry(x float64) (left, reach float64) {
 	if x <= s.full {
@@ -47,6 +79,19 @@ func settle(e, rate r3.Vec, w, h float64) (r3.Vec, r3.Vec) {
 	return r3.Scale(k, r3.Add(e, m)), r3.Scale(k, r3.Sub(rate, r3.Scale(w, m)))
 }
 
+// fade is the output of a vector whose history may change what it says: the difference fades, critically damped.
+type fade struct {
+	out, was    r3.Vec
+	extra, rate r3.Vec
+}
+
+// step takes the vector now and, by the same history, h seconds ago.
+func (f *fade) step(v, before r3.Vec, w, h float64) {
+	f.extra = r3.Add(f.extra, r3.Sub(f.was, before))
+	f.extra, f.rate = settle(f.extra, f.rate, w, h)
+	f.out, f.was = r3.Add(v, f.extra), v
+}
+
 // middle is the middle one of three.
 func middle(a, b, c float64) float64 {
 	return max(min(a, b), min(max(a, b), c))
@@ -79,9 +124,9 @@ func (r *rhythm) add(d float64) {
 // quickness is the natural frequency at which corrections fade, rad/s: the quicker the source, the quicker.
 func (r *rhythm) quickness() float64 {
 	if r.median <= 0 {
-		return 20
+		return 30
 	}
-	return min(max(4/r.median, 8), 80)
+	return min(max(6/r.median, 12), 100)
 }
 
 // smoothing is the corner at which a slope between samples is smoothed, rad/s.

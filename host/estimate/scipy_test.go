@@ -26,7 +26,7 @@ func TestExpectedNumbersAgainstScipy(t *testing.T) {
 	}
 	for _, c := range reconstructionCases {
 		n := fmt.Sprintf("rec%g", c.u)
-		want[n], tolerance[n] = []float64{c.hold, c.rated, c.interpolated}, 6e-5
+		want[n], tolerance[n] = []float64{c.hold, c.extrapolated, c.rated, c.interpolated, c.parabola, c.hermite, c.slope}, 6e-5
 	}
 	if len(got) != len(want) {
 		t.Errorf("%d rows recomputed, %d expected", len(got), len(want))

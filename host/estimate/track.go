@@ -25,8 +25,9 @@ type track struct {
 	head, n int
 	rhythm  rhythm
 	seen    uint8 // components ever measured in this run
-	carries bool  // carry on with the last slope, rather than hold
+	long    bool  // its slope is carried on far, as a velocity's, rather than for about an interval
 	slope   r3.Vec
+	hurry   float64 // how much quicker than its rhythm corrections fade; 0 is 1
 
 	started bool
 	out     r3.Vec
@@ -105,30 +106,46 @@ func merge(to, from r3.Vec, mask uint8) r3.Vec {
 	return to
 }
 
-// differentiate takes the slope at the newest sample: the middle one of the last three, against spikes.
+// differentiate takes the slope at the newest sample. Of a velocity it is the middle one of the last three, against spikes.
 func (k *track) differentiate() {
-	if !k.carries || k.n < 2 {
+	if k.n < 2 {
 		return
 	}
-	var d [3]r3.Vec
-	found := 0
-	for a := k.n - 1; a > 0 && found < 3; a-- {
-		b := a - 1
-		for b > 0 && k.at(a).t-k.at(b).t < slopeLeast {
+	if !k.long {
+		a, b := k.n-1, k.n-2
+		for b > 0 && k.at(a).t-k.at(b).t < briefLeast {
 			b--
 		}
-		h := k.at(a).t - k.at(b).t
-		if h < slopeLeast && found > 0 || h < closest {
+		k.slope = r3.Vec{}
+		if h := k.at(a).t - k.at(b).t; h >= closest {
+			k.slope = r3.Scale(1/h, r3.Sub(k.at(a).v, k.at(b).v))
+		}
+		return
+	}
+	k.slope = middleSlope(k.n, slopeLeast, func(i int) float64 { return k.at(i).t }, func(b, a int) r3.Vec { return r3.Sub(k.at(a).v, k.at(b).v) })
+}
+
+// middleSlope is the middle one of the last three slopes among n samples, each over a stretch of at least long seconds; of
+// fewer it is the last. time gives a sample's, and change what lies between two of them.
+func middleSlope(n int, long float64, time func(i int) float64, change func(from, to int) r3.Vec) r3.Vec {
+	var d [3]r3.Vec
+	found := 0
+	for a := n - 1; a > 0 && found < 3; a-- {
+		b := a - 1
+		for b > 0 && time(a)-time(b) < long {
+			b--
+		}
+		h := time(a) - time(b)
+		if h < long && found > 0 || h < closest {
 			break
 		}
-		d[found] = r3.Scale(1/h, r3.Sub(k.at(a).v, k.at(b).v))
+		d[found] = r3.Scale(1/h, change(b, a))
 		found++
 	}
 	if found == 3 {
-		k.slope = middleVec(d[0], d[1], d[2])
-	} else {
-		k.slope = d[0]
+		return middleVec(d[0], d[1], d[2])
 	}
+	return d[0]
 }
 
 // pick is the last sample not after t; -1: all are after it.
@@ -148,19 +165,32 @@ func (k *track) value(i int, t float64) (v, slope r3.Vec) {
 	a := k.at(i)
 	if i < k.n-1 {
 		b := k.at(i + 1)
-		if b.t-a.t < closest {
+		h := b.t - a.t
+		if h < closest {
 			return b.v, r3.Vec{}
 		}
-		slope = r3.Scale(1/(b.t-a.t), r3.Sub(b.v, a.v))
-		return r3.Add(a.v, r3.Scale(t-a.t, slope)), slope
+		d := r3.Sub(b.v, a.v)
+		m0, m1 := d, d
+		if i > 0 {
+			c := k.at(i - 1)
+			m0, m1 = bend(d, h, r3.Sub(a.v, c.v), a.t-c.t)
+		}
+		if i+2 < k.n {
+			c := k.at(i + 2)
+			m1, _ = bend(d, h, r3.Sub(c.v, b.v), c.t-b.t)
+		}
+		v, slope = cubic(d, m0, m1, (t-a.t)/h)
+		return r3.Add(a.v, v), r3.Scale(1/h, slope)
 	}
-	if !k.carries {
-		return a.v, r3.Vec{}
+	var along span
+	if k.long {
+		// As long as its own rhythm leaves it without another, so that a slow velocity's slope does not come and go.
+		along = differed
+		along.full = min(max(along.full, k.rhythm.median), measured.full)
+		along.end += along.full - differed.full
+	} else {
+		along = brief(k.rhythm.median)
 	}
-	// As long as its own rhythm leaves it without another, so that a slow velocity's slope does not come and go.
-	along := differed
-	along.full = min(max(along.full, k.rhythm.median), measured.full)
-	along.end += along.full - differed.full
 	left, reach := along.carry(t - a.t)
 	return r3.Add(a.v, r3.Scale(reach, k.slope)), r3.Scale(left, k.slope)
 }
@@ -179,7 +209,7 @@ func (k *track) step(t, h float64) {
 		return
 	}
 	v0, slope0 := k.value(i, t-h)
-	w := k.rhythm.quickness()
+	w := k.rhythm.quickness() * max(k.hurry, 1)
 	e, r := settle(r3.Sub(k.out, v0), r3.Sub(k.rate, slope0), w, h)
 	k.out, k.rate = r3.Add(v, e), r3.Add(slope, r)
 }

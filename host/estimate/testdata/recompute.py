@@ -6,6 +6,7 @@ import json
 
 import numpy as np
 from scipy.integrate import quad
+from scipy.interpolate import BarycentricInterpolator, CubicHermiteSpline
 from scipy.spatial.transform import Rotation, Slerp
 
 G = 9.80665
@@ -37,7 +38,10 @@ for bank in (15, 30, 45, 60, 75):
     show("turn%d" % bank, -G / np.cos(b), np.degrees(turn * np.sin(b)), np.degrees(turn * np.cos(b)))
 for u in (0.01, 0.02, 0.05, 0.1, 0.125, 0.2):
     th = 2 * np.pi * u
-    rms = lambda x: np.sqrt(quad(lambda tau: abs(x(tau) - np.exp(1j * th * tau)) ** 2, 0, 1)[0])
-    show("rec%g" % u, np.sqrt(2 * (1 - np.sin(th) / th)), rms(lambda tau: 1 + 1j * th * tau),
-         np.sqrt(quad(lambda tau: abs(1 + tau * (np.exp(1j * th) - 1) - np.exp(1j * th * tau)) ** 2, 0, 1)[0]))
+    z, j = np.exp(1j * th), 1j * th
+    rms = lambda x: np.sqrt(quad(lambda tau: abs(x(tau) - np.exp(j * tau)) ** 2, 0, 1)[0])
+    hermite = CubicHermiteSpline([0, 1], [1, z], [j, j * z])  # value and slope at both ends
+    show("rec%g" % u, np.sqrt(2 * (1 - np.sin(th) / th)), rms(lambda tau: 1 + tau * (1 - 1 / z)), rms(lambda tau: 1 + j * tau),
+         rms(lambda tau: 1 + tau * (z - 1)), rms(BarycentricInterpolator([-1, 0, 1], [1 / z, 1, z])), rms(hermite),
+         rms(lambda tau: hermite(tau, 1) / j))
 print(json.dumps(rows))
