@@ -22,7 +22,7 @@ var mayImport = map[string][]string{
 	"host/pose":                   {},
 	"host/mechanism":              {"host/pose"},
 	"host/estimate":               {"sdk/vehicle"},
-	"host/cueing":                 {"sdk/vehicle", "host/estimate", "host/pose"},
+	"host/cueing":                 {"sdk/vehicle", "host/estimate", "host/perception", "host/pose"},
 	"host/guard":                  {"host/pose", "host/mechanism", "host/guard"},
 	"host/source":                 {"sdk/vehicle", "host/pose"},
 	"host/plugin":                 {"proto/adapter/v1", "sdk"},

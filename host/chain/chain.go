@@ -90,17 +90,17 @@ func New(s Settings) (*Chain, error) {
 	}
 	c.poses, c.live = make([]pose.Pose, len(s.Cueing)), make([]bool, len(s.Cueing))
 	// Where axes share their travel, what each has is what is left when all of them use theirs.
-	travel := halfTravel(s.Limits)
-	share := mechanism.Reach(s.Mechanism, travel)
-	for a := range travel {
-		travel[a] *= share
+	room := cueing.Limits{Travel: halfTravel(s.Limits), Speed: s.Limits.Speed, Acceleration: s.Limits.Acceleration, Jerk: s.Limits.Jerk}
+	share := mechanism.Reach(s.Mechanism, room.Travel)
+	for a := range room.Travel {
+		room.Travel[a] *= share
 	}
 	for _, settings := range s.Cueing {
-		washout, err := cueing.New(settings, s.Mechanism.Axes(), travel, dt)
+		cues, err := cueing.New(settings, s.Mechanism.Axes(), room, dt)
 		if err != nil {
 			return nil, err
 		}
-		c.lanes = append(c.lanes, lane{watch: source.NewWatch(dt), estimate: estimate.New(s.Estimate, dt), cueing: washout})
+		c.lanes = append(c.lanes, lane{watch: source.NewWatch(dt), estimate: estimate.New(s.Estimate, dt), cueing: cues})
 	}
 	return c, nil
 }

@@ -9,12 +9,14 @@
 package cueing
 
 import (
+	"fmt"
 	"math"
 
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"perch/host/estimate"
+	"perch/host/perception"
 	"perch/host/pose"
 	"perch/sdk/vehicle"
 )
@@ -22,6 +24,8 @@ import (
 const (
 	glideCorner = 6.0 // rad/s: an intensity or a fading signal is there to 98 % after a second
 	blendLength = 0.7 // s, over a restart
+
+	mostRate, mostForce = 20.0, 100.0 // rad/s, m/s²: no more counts where motion is foreseen
 )
 
 // Chain is the cueing of one source. It is not for use by several goroutines.
@@ -38,6 +42,7 @@ type Chain struct {
 	follow             Share
 	rate, force, stand signal
 	attitude           quat.Number
+	ahead              [pose.Count]*predictive // Roll and Pitch, in the mode Predictive
 
 	intensity, low glide
 	started        bool
@@ -45,12 +50,13 @@ type Chain struct {
 	blend          blend
 }
 
-// New makes a chain for a seat with these axes, each with travel to either side of level (m, rad), and the loop's time
-// step dt in s; or it says everything that is wrong with the settings.
-func New(s Settings, axes pose.Axes, travel pose.Pose, dt float64) (*Chain, error) {
-	if err := s.check(axes, travel, dt); err != nil {
+// New makes a chain for a seat with these axes that may move within these limits, and the loop's time step dt in s; or it
+// says everything that is wrong with the settings.
+func New(s Settings, axes pose.Axes, limits Limits, dt float64) (*Chain, error) {
+	if err := s.check(axes, limits, dt); err != nil {
 		return nil, err
 	}
+	travel := limits.Travel
 	c := &Chain{axes: axes, mode: s.Mode, travel: travel, follow: s.Follow, blend: newBlend(blendLength, dt)}
 	if s.Mode == Follow {
 		c.follow = s.FollowOnly
@@ -71,6 +77,22 @@ func New(s Settings, axes pose.Axes, travel pose.Pose, dt float64) (*Chain, erro
 	for _, g := range []*glide{&c.rate.weight, &c.force.weight, &c.stand.weight, &c.intensity, &c.low} {
 		g.k = glideCorner * dt
 	}
+	if s.Mode == Predictive {
+		for i, x := range [...]struct {
+			axis        pose.Axis
+			rate, force perception.Channel
+		}{{pose.Roll, perception.RollRate, perception.ForceY}, {pose.Pitch, perception.PitchRate, perception.ForceX}} {
+			if !axes.Has(x.axis) {
+				continue
+			}
+			a := x.axis
+			p, err := newPredictive(x.rate, x.force, s.Head, travel[a], limits.Speed[a], limits.Acceleration[a], limits.Jerk[a], dt, i)
+			if err != nil {
+				return nil, fmt.Errorf("cueing: %w", err)
+			}
+			c.ahead[a] = p
+		}
+	}
 	c.intensity.set(s.Intensity)
 	c.low.set(lowShare(s.LowRate))
 	c.Reset()
@@ -83,6 +105,11 @@ func (c *Chain) Reset() {
 	c.last, c.change = pose.Pose{}, pose.Pose{}
 	c.intensity.set(c.intensity.goal)
 	c.low.set(c.low.goal)
+	for _, p := range c.ahead {
+		if p != nil {
+			p.reset()
+		}
+	}
 }
 
 // SetIntensity asks for another intensity, 0..1; it gets there in about a second without a jump. What is out of range
@@ -125,12 +152,15 @@ func (c *Chain) Step(m *estimate.Motion) pose.Pose {
 	}
 
 	var p pose.Pose
-	if c.mode == Washout {
-		c.turning(&p, settleRate)
+	i := c.intensity.step()
+	low := c.low.step()
+	if c.mode != Follow {
+		c.turning(&p, low, settleRate)
 		c.forces(&p, settleForce)
 	}
-	c.standing(&p)
-	i := c.intensity.step()
+	if c.mode != Predictive {
+		c.standing(&p)
+	}
 	for a := range p {
 		p[a] *= i * c.scale[a]
 	}
@@ -147,18 +177,37 @@ func (c *Chain) Step(m *estimate.Motion) pose.Pose {
 			p[a] = compress(p[a], c.travel[a])
 		}
 	}
+	if c.mode == Predictive {
+		rate, force := i*low*c.rate.weight.y, i*c.force.weight.y
+		v, f, up := c.rate.held, c.force.held, c.up()
+		p[pose.Roll] = c.lookAhead(pose.Roll, v.X, -f.Y, up.Roll, rate, force, fresh)
+		p[pose.Pitch] = c.lookAhead(pose.Pitch, v.Y, f.X, up.Pitch, rate, force, fresh)
+	}
 	return p
 }
 
+// lookAhead moves an axis by what it foresees. It goes on over a restart: the seat's own motion never breaks.
+func (c *Chain) lookAhead(axis pose.Axis, rate, force, lean, countRate, countForce float64, fresh bool) float64 {
+	p := c.ahead[axis]
+	if p == nil {
+		return 0
+	}
+	rate, force = clip(rate, mostRate), clip(force, mostForce)
+	if fresh {
+		p.settle(rate, force, lean, countRate, countForce)
+	}
+	return p.step(rate, force, lean, countRate, countForce)
+}
+
 // turning adds the onsets of body rates.
-func (c *Chain) turning(p *pose.Pose, settle bool) {
-	w := c.rate.weight.y * c.low.step()
+func (c *Chain) turning(p *pose.Pose, low float64, settle bool) {
+	w := c.rate.weight.y * low
 	v := c.rate.held
 	for _, x := range [...]struct {
 		axis pose.Axis
 		rate float64
 	}{{pose.Roll, v.X}, {pose.Pitch, v.Y}, {pose.Yaw, v.Z}} {
-		if c.axes.Has(x.axis) {
+		if c.axes.Has(x.axis) && c.ahead[x.axis] == nil {
 			p[x.axis] += w * c.onset[x.axis].step(x.rate, settle)
 		}
 	}
@@ -168,10 +217,10 @@ func (c *Chain) turning(p *pose.Pose, settle bool) {
 func (c *Chain) forces(p *pose.Pose, settle bool) {
 	w := c.force.weight.y
 	f := c.force.held
-	if c.axes.Has(pose.Pitch) {
+	if c.axes.Has(pose.Pitch) && c.ahead[pose.Pitch] == nil {
 		p[pose.Pitch] += w * c.tiltPitch.step(f.X, settle)
 	}
-	if c.axes.Has(pose.Roll) {
+	if c.axes.Has(pose.Roll) && c.ahead[pose.Roll] == nil {
 		p[pose.Roll] -= w * c.tiltRoll.step(f.Y, settle)
 	}
 	for _, x := range [...]struct {
@@ -184,12 +233,18 @@ func (c *Chain) forces(p *pose.Pose, settle bool) {
 	}
 }
 
-// standing adds the share of the attitude. Up in body axes is (sin pitch, -sin roll cos pitch, ...), here straight from
-// the quaternion, so that nothing jumps at the vertical.
+// standing adds the share of the attitude.
 func (c *Chain) standing(p *pose.Pose) {
-	w, q := c.stand.weight.y, c.attitude
-	p[pose.Pitch] += w * c.follow.Pitch * clip(2*(q.Real*q.Jmag-q.Imag*q.Kmag), 1)
-	p[pose.Roll] += w * c.follow.Roll * clip(2*(q.Real*q.Imag+q.Jmag*q.Kmag), 1)
+	w, up := c.stand.weight.y, c.up()
+	p[pose.Pitch] += w * c.follow.Pitch * up.Pitch
+	p[pose.Roll] += w * c.follow.Roll * up.Roll
+}
+
+// up is the direction of up in body axes, (sin pitch, -sin roll cos pitch, ...), as leans; straight from the quaternion, so
+// that nothing jumps at the vertical.
+func (c *Chain) up() Share {
+	q := c.attitude
+	return Share{Roll: clip(2*(q.Real*q.Imag+q.Jmag*q.Kmag), 1), Pitch: clip(2*(q.Real*q.Jmag-q.Imag*q.Kmag), 1)}
 }
 
 // signal is one vector of the motion, with how much of it counts.

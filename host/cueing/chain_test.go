@@ -83,6 +83,11 @@ func plain() Settings {
 	return s
 }
 
+// room is that travel, and what the seat of the previews may do.
+func room(travel pose.Pose) Limits {
+	return Limits{travel, all(40 * deg), all(300 * deg), all(5000 * deg)}
+}
+
 func all(v float64) (p pose.Pose) {
 	for a := range p {
 		p[a] = v
@@ -93,7 +98,7 @@ func all(v float64) (p pose.Pose) {
 // chain makes a chain that has stood level for longer than the blend from its start.
 func chain(t testing.TB, s Settings, axes pose.Axes, travel float64) *Chain {
 	t.Helper()
-	c, err := New(s, axes, all(travel), dt)
+	c, err := New(s, axes, room(all(travel)), dt)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -211,7 +216,7 @@ func TestFollow(t *testing.T) {
 	s := Preset("aeroplane")
 	s.Mode, s.Intensity, s.FollowOnly, s.Reference = Follow, 1, Share{12 * deg, 12 * deg}, pose.Pose{}
 	for _, r := range recorded(t).Follow {
-		c, err := New(s, twoAxes, all(10), dt)
+		c, err := New(s, twoAxes, room(all(10)), dt)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -314,9 +319,9 @@ func ride(t *rapid.T) func(n int) estimate.Motion {
 	}
 }
 
-func drawn(t *rapid.T) Settings {
+func drawn(t *rapid.T, of ...Mode) Settings {
 	s := Preset(rapid.SampledFrom(Classes()).Draw(t, "class"))
-	s.Mode = Mode(rapid.IntRange(0, int(modes)-1).Draw(t, "mode"))
+	s.Mode = rapid.SampledFrom(of).Draw(t, "mode")
 	s.Intensity = rapid.Float64Range(0, 1).Draw(t, "intensity")
 	return s
 }
@@ -324,9 +329,9 @@ func drawn(t *rapid.T) Settings {
 // TestMirror: the other way round gives the negative, bit for bit.
 func TestMirror(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		s, f := drawn(t), ride(t)
-		a, _ := New(s, twoAxes, all(0.2), dt)
-		b, _ := New(s, twoAxes, all(0.2), dt)
+		s, f := drawn(t, Washout, Follow), ride(t)
+		a, _ := New(s, twoAxes, room(all(0.2)), dt)
+		b, _ := New(s, twoAxes, room(all(0.2)), dt)
 		for n := range 500 {
 			m := f(n)
 			p := a.Step(&m)
@@ -361,12 +366,12 @@ func TestRollIsAsPitch(t *testing.T) {
 // TestProportion: the intensity and the travel scale every cue alike.
 func TestProportion(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		s, f := drawn(t), ride(t)
+		s, f := drawn(t, Washout, Follow), ride(t)
 		s.Intensity = 1
-		full, _ := New(s, 1<<pose.Count-1, all(9), dt)
+		full, _ := New(s, 1<<pose.Count-1, room(all(9)), dt)
 		share := rapid.Float64Range(0, 1).Draw(t, "share")
 		s.Intensity = share
-		part, _ := New(s, 1<<pose.Count-1, all(9), dt)
+		part, _ := New(s, 1<<pose.Count-1, room(all(9)), dt)
 		for n := range 300 {
 			m := f(n)
 			p, q := full.Step(&m), part.Step(&m)
@@ -537,10 +542,10 @@ func TestAbsentFades(t *testing.T) {
 
 func TestRestartGlides(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		s, f, g := drawn(t), ride(t), ride(t)
+		s, f, g := drawn(t, Washout, Follow), ride(t), ride(t)
 		s.TiltX.Rate, s.TiltY.Rate = 10, 10 // a rate limit starts and stops at once, which is no jump of the restart's
-		c, _ := New(s, 1<<pose.Count-1, all(0.2), dt)
-		anew, _ := New(s, 1<<pose.Count-1, all(0.2), dt)
+		c, _ := New(s, 1<<pose.Count-1, room(all(0.2)), dt)
+		anew, _ := New(s, 1<<pose.Count-1, room(all(0.2)), dt)
 		jump := still{most: 4, change: 0.15} // m and rad/s a tick: what the ride itself may do
 		at := rapid.IntRange(0, 600).Draw(t, "at")
 		for n := range at + 800 {
@@ -562,10 +567,10 @@ func TestRestartGlides(t *testing.T) {
 
 func TestRestartAtEveryTick(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		s, f := drawn(t), ride(t)
+		s, f := drawn(t, Washout, Follow), ride(t)
 		s.TiltX.Rate, s.TiltY.Rate = 10, 10
 		every := rapid.IntRange(1, 30).Draw(t, "every")
-		c, _ := New(s, 1<<pose.Count-1, all(0.2), dt)
+		c, _ := New(s, 1<<pose.Count-1, room(all(0.2)), dt)
 		jump := still{most: 4, change: 0.15}
 		for n := range 1500 {
 			m := f(n)
@@ -592,7 +597,7 @@ func FuzzStepStaysInTravel(f *testing.F) {
 		for mode := range modes {
 			s := Preset("ground")
 			s.Mode, s.Intensity = mode, 1
-			k, err := New(s, pose.Axes(axes), all(0.2), dt)
+			k, err := New(s, pose.Axes(axes), room(all(0.2)), dt)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -637,7 +642,7 @@ func TestSingleCuesStayWithin12deg(t *testing.T) {
 
 func TestRefused(t *testing.T) {
 	everyPreset(t, func(t *testing.T, s Settings) {
-		if _, err := New(s, 1<<pose.Count-1, all(0.2), dt); err != nil {
+		if _, err := New(s, 1<<pose.Count-1, room(all(0.2)), dt); err != nil {
 			t.Error(err)
 		}
 	})
@@ -661,7 +666,7 @@ func TestRefused(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			s := Preset("aeroplane")
 			c.change(&s)
-			_, err := New(s, c.axes, c.travel, c.dt)
+			_, err := New(s, c.axes, room(c.travel), c.dt)
 			if err == nil {
 				t.Fatal("accepted")
 			}

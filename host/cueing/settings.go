@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 
 	"perch/host/estimate"
 	"perch/host/pose"
@@ -14,12 +15,30 @@ type Mode uint8
 
 // The modes.
 const (
-	Washout Mode = iota // onset of turning, tilt for forces, and a share of the attitude
-	Follow              // the attitude alone
+	Washout    Mode = iota // onset of turning, tilt for forces, and a share of the attitude
+	Follow                 // the attitude alone
+	Predictive             // what comes closest to what the vehicle's occupant perceives, by looking ahead
 	modes
 )
 
-var modeNames = [modes]string{"washout", "follow"}
+var modeNames = [modes]string{"washout", "follow", "predictive"}
+
+// Modes are the names of the modes.
+func Modes() []string { return modeNames[:] }
+
+// ParseMode is the mode of a name.
+func ParseMode(name string) (Mode, error) {
+	for m, n := range modeNames {
+		if n == name {
+			return Mode(m), nil
+		}
+	}
+	return 0, fmt.Errorf("cueing: there is no mode %q: take one of %s", name, strings.Join(modeNames[:], ", "))
+}
+
+// Limits are how far each axis may go to either side of level, and how fast, m and rad, per s, s² and s³. Only the mode
+// Predictive plans with more than the travel.
+type Limits struct{ Travel, Speed, Acceleration, Jerk pose.Pose }
 
 // String is the mode's name in a configuration.
 func (m Mode) String() string {
@@ -80,6 +99,7 @@ type Settings struct {
 	Follow             Share     // with the washout
 	FollowOnly         Share     // in the mode Follow
 	Reference          pose.Pose // m and rad; zero: the axis's gains hold for any travel
+	Head               float64   // m, the rider's head above the joint about which the seat turns; in the mode Predictive
 }
 
 // Classes are the vehicle classes that Preset knows.
@@ -104,6 +124,7 @@ func Preset(class string) Settings {
 		Heave:      Shift{0.5, 4, 0.4, 6},
 		Follow:     Share{Roll: 4 * deg, Pitch: 6 * deg},
 		FollowOnly: Share{Roll: 12 * deg, Pitch: 12 * deg},
+		Head:       0.8, // of a seated rider (common practice, no source)
 	}
 	for a := range s.Reference {
 		s.Reference[a] = 0.15
@@ -129,7 +150,7 @@ func Preset(class string) Settings {
 }
 
 // check says everything that is wrong.
-func (s *Settings) check(axes pose.Axes, travel pose.Pose, dt float64) error {
+func (s *Settings) check(axes pose.Axes, limits Limits, dt float64) error {
 	var faults []error
 	add := func(format string, a ...any) { faults = append(faults, fmt.Errorf("cueing: "+format, a...)) }
 	within := func(name string, v, low, high float64, remedy string) {
@@ -138,7 +159,7 @@ func (s *Settings) check(axes pose.Axes, travel pose.Pose, dt float64) error {
 		}
 	}
 	if s.Mode >= modes {
-		add("Mode is %d: take %v or %v", s.Mode, Washout, Follow)
+		add("Mode is %d: take one of %s", s.Mode, strings.Join(modeNames[:], ", "))
 	}
 	within("the time step", dt, 1e-4, 0.05, "take a loop rate from 20 to 10000 Hz")
 	within("Intensity", s.Intensity, 0, 1, "0 is no motion, 1 the full cues")
@@ -147,11 +168,23 @@ func (s *Settings) check(axes pose.Axes, travel pose.Pose, dt float64) error {
 	}
 	for a := range pose.Count {
 		if axes.Has(a) {
-			within(a.String()+" travel", travel[a], 1e-4, 10, "give how far the axis goes to either side of level, in "+a.Unit())
+			within(a.String()+" travel", limits.Travel[a], 1e-4, 10, "give how far the axis goes to either side of level, in "+a.Unit())
 			within(a.String()+" Reference", s.Reference[a], 0, 10, "give the travel that the gains are for in "+a.Unit()+", or 0")
 			if s.Reference[a] > 0 && s.Reference[a] < 1e-3 {
 				add("%v Reference is %g %s: give the travel that the gains are for, or 0", a, s.Reference[a], a.Unit())
 			}
+		}
+	}
+	if s.Mode == Predictive {
+		within("Head", s.Head, 0, 3, "give how far the rider's head is above the joint in m")
+		for _, a := range [...]pose.Axis{pose.Roll, pose.Pitch} {
+			if !axes.Has(a) {
+				continue
+			}
+			const remedy = "give what the guard lets the axis do"
+			within(a.String()+" speed", limits.Speed[a], 1e-3, 1e3, remedy)
+			within(a.String()+" acceleration", limits.Acceleration[a], 1e-2, 1e5, remedy)
+			within(a.String()+" jerk", limits.Jerk[a], 1e-1, 1e8, remedy)
 		}
 	}
 	corner := func(name string, w float64) {
