@@ -103,6 +103,8 @@ func Read(in io.Reader, source string) (*Flight, error) {
 	switch {
 	case bytes.HasPrefix(head, []byte("perchrec")):
 		return fromRecording(r, source)
+	case bytes.IndexByte(head, 0) >= 0:
+		return nil, errors.New("it is neither a recording nor a states table; make one of a log with: perch watch ADAPTER --set file=LOG --csv STATES.csv")
 	case source != "":
 		return nil, errors.New("only a recording has sources with names, and this is none; leave the source out")
 	case bytes.HasPrefix(bytes.TrimLeft(head, " \t\r\n"), []byte("{")):

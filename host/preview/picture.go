@@ -16,6 +16,7 @@ import (
 	"gonum.org/v1/plot/vg/draw"
 	"gonum.org/v1/plot/vg/vgsvg"
 
+	"perch/host/guard"
 	"perch/host/perception"
 )
 
@@ -68,8 +69,14 @@ func WriteSVG(w io.Writer, runs ...*Result) error {
 		return nil
 	}
 	columns := make([][]panel, len(runs))
+	var reasons guard.Held
+	for _, r := range runs {
+		for _, x := range r.Guard.Reasons {
+			reasons |= x.Held
+		}
+	}
 	for i, r := range runs {
-		columns[i] = r.panels(len(runs) == 1)
+		columns[i] = r.panels(len(runs) == 1, reasons)
 	}
 	rows := len(columns[0])
 	for row := range rows { // one scale for all
@@ -118,17 +125,17 @@ func style(size vg.Length, c color.Color) text.Style {
 func (r *Result) drawHead(c draw.Canvas) {
 	top := c.Max.Y - 0.35*vg.Centimeter
 	c.FillText(style(13, ink), vg.Point{X: c.Min.X, Y: top}, r.Settings.Name)
-	line := "perceived error " + errorWords(r.Commanded.Error)
+	line := fmt.Sprintf("perceived error %.2f", r.Commanded.Error)
 	if r.Floor != nil {
-		line += fmt.Sprintf(" (floor %.3f)", r.Floor.Error)
+		line += fmt.Sprintf(" (floor %.2f)", r.Floor.Error)
 	}
-	line += fmt.Sprintf(" · false cues %.1f %% · held back %.1f %% · travel", 100*r.Commanded.False, 100*r.Guard.Share)
+	line += fmt.Sprintf(" · false cues %.0f %% · held back %.1f %% · travel", 100*r.Commanded.False, 100*r.Guard.Share)
 	comma := ""
 	for _, a := range r.Axes {
 		line += fmt.Sprintf("%s %s %.0f %%", comma, a.Axis, 100*a.Share)
 		comma = ","
 	}
-	c.FillText(style(9.5, ink), vg.Point{X: c.Min.X, Y: top - 0.62*vg.Centimeter}, line)
+	c.FillText(style(9, ink), vg.Point{X: c.Min.X, Y: top - 0.62*vg.Centimeter}, line)
 }
 
 func drawColumn(c draw.Canvas, panels []panel) {
@@ -178,8 +185,8 @@ func (r *Result) newPlot(last bool) *plot.Plot {
 	p.X.Tick.Marker = ticks(8, last)
 	p.Y.Tick.Marker = ticks(4, true)
 	for _, a := range []*plot.Axis{&p.X, &p.Y} {
-		a.Color, a.Tick.LineStyle.Color = faint, faint
-		a.Width, a.Tick.LineStyle.Width = 0.5, 0.5
+		a.Color, a.Tick.Color = faint, faint
+		a.Width, a.Tick.Width = 0.5, 0.5
 		a.Tick.Label = style(8, ink)
 		a.Tick.Length = 3
 	}
@@ -315,7 +322,8 @@ func widen(p *plot.Plot, least float64) {
 	p.Y.Min, p.Y.Max = p.Y.Min-room, p.Y.Max+room
 }
 
-func (r *Result) panels(wide bool) []panel {
+// panels are those of a column; reasons are those of every run, so that the columns can be compared.
+func (r *Result) panels(wide bool, reasons guard.Held) []panel {
 	var out []panel
 	solid := func(c color.Color, w vg.Length) draw.LineStyle { return draw.LineStyle{Color: c, Width: w} }
 	attitude := r.newPlot(false)
@@ -358,19 +366,21 @@ func (r *Result) panels(wide bool) []panel {
 		}
 		out = append(out, panel{p, title, legend, panelHeight})
 	}
-	return append(out, r.strips())
+	return append(out, r.strips(reasons))
 }
 
 // strips say when the guard held the demand back, and why.
-func (r *Result) strips() panel {
+func (r *Result) strips(reasons guard.Held) panel {
 	p := r.newPlot(true)
 	type strip struct {
 		name string
 		is   func(i int) bool
 	}
 	var list []strip
-	for _, h := range r.Guard.Reasons {
-		list = append(list, strip{h.Held.String(), func(i int) bool { return r.Held[i]&h.Held != 0 }})
+	for h := guard.Held(1); h != 0 && h <= reasons; h <<= 1 {
+		if reasons&h != 0 {
+			list = append(list, strip{h.String(), func(i int) bool { return r.Held[i]&h != 0 }})
+		}
 	}
 	list = append(list, strip{"fading", func(i int) bool { return !r.Riding[i] }})
 	var marks []plot.Tick
@@ -396,13 +406,4 @@ func inline(runs []*Result) (string, error) {
 		return "", fmt.Errorf("the picture of %s has nothing in it", runs[0].Settings.Name)
 	}
 	return strings.Replace(drawn[from:], "<svg ", `<svg role="img" aria-label="vehicle and seat over time" `, 1), nil
-}
-
-// String lists the reasons with their shares.
-func (h *Holding) String() string {
-	var parts []string
-	for _, r := range h.Reasons {
-		parts = append(parts, fmt.Sprintf("%s %.1f %%", r.Held, 100*r.Share))
-	}
-	return strings.Join(parts, ", ")
 }

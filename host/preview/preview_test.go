@@ -287,6 +287,7 @@ func TestWhatIsNoFlight(t *testing.T) {
 		{"absent", "source_time_ns,condition\n0,absent\n5,absent\n", "no state of a running vehicle"},
 		{"a leap", lines[0] + lines[1] + strings.Replace(lines[2], "10000000", "99999999999999999", 1), "source time spans"},
 		{"damaged", "\x1f\x8b\x00\x00", "damaged"},
+		{"a log", "\x00\x06\x20\xfe", "neither a recording nor a states table"},
 		{"no JSON", "{\"source_time_ns\": 1\n", "line 1"},
 	} {
 		if _, err := Read(strings.NewReader(c.text), ""); err == nil || !strings.Contains(err.Error(), c.want) {

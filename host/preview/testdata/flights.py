@@ -120,12 +120,12 @@ def stall(rng, s):
 
 
 def landing(rng, s):
-    lead = 0.42 * s
+    lead = 0.6 * s
 
     def course(t, x):
         h = -x["p"][2] - 1.1
         if x["on"] and t > 0.3 * s:
-            return 0.0, -0.01, 0.0, np.clip((t - 0.55 * s) / 4, 0, 1) * (0.6 + 0.4 * np.sin(t / 3))
+            return 0.0, -0.01, 0.0, np.clip((t - lead - 0.1 * s) / 4, 0, 1) * (0.6 + 0.4 * np.sin(t / 3))
         path_ = max(0.0, (lead - t)) * 1.9 - 0.2
         sink = 0.03 * (path_ - h)
         nose = -0.02 + np.clip(sink, -0.12, 0.12) if h > 4 else 0.06
@@ -172,9 +172,9 @@ def helicopter(rng, s):
     lead = a[:, :2]
     fwd, side = lead[:, 0] * np.cos(yaw) + lead[:, 1] * np.sin(yaw), -lead[:, 0] * np.sin(yaw) + lead[:, 1] * np.cos(yaw)
     pitch, roll = np.arctan2(-fwd, G), np.arctan2(side, G)
-    shake = 0.0025 * np.sin(2 * np.pi * 5.5 * t)[:, None] * [0.3, 0.5, 1]
+    shake = 0.0015 * np.sin(2 * np.pi * 5.5 * t)[:, None] * [0.1, 0.15, 1]
     pos = np.cumsum(v(t), axis=0) * 0.01 + shake
-    return path(t, pos, yaw, pitch + 0.003 * np.sin(2 * np.pi * 5.5 * t), roll)
+    return path(t, pos, yaw, pitch + 0.0006 * np.sin(2 * np.pi * 5.5 * t), roll)
 
 
 def drive(rng, s, top, grip, rough, hills, body_roll):
@@ -184,7 +184,7 @@ def drive(rng, s, top, grip, rough, hills, body_roll):
     push = gaussian_filter1d(np.repeat(rng.uniform(-grip, 0.6 * grip, int(s / 2.5) + 2), 250)[:len(t)], 30)
     u = np.zeros(len(t))
     for i in range(1, len(t)):
-        u[i] = np.clip(u[i - 1] + push[i] * dt, 0.0 if t[i] < 4 else 2.0, top) if t[i] > 4 else 0.0
+        u[i] = np.clip(u[i - 1] + push[i] * dt, np.clip(t[i] - 4, 0, 2), top) if t[i] > 4 else 0.0
     u = gaussian_filter1d(u, 12)
     lateral = gaussian_filter1d(np.repeat(rng.uniform(-grip, grip, int(s / 3) + 2) * (rng.random(int(s / 3) + 2) < 0.7), 300)[:len(t)], 40)
     bend = np.where(u > 3, lateral / np.maximum(u, 3) ** 2, 0)
