@@ -43,12 +43,21 @@ func TestEverySingleBitOfARide(t *testing.T) {
 }
 
 // TestLinkCutWhileCatchingUp ends setpoints while the firmware's law, compiled for this machine, catches up with a host that was late
-// or that jumps from end to end of the travel: whenever that is, it brakes to rest inside the travel.
+// or that jumps from end to end of the travel: whenever that is, it brakes to rest inside the travel; and where they go on it
+// comes to them.
 func TestLinkCutWhileCatchingUp(t *testing.T) {
 	t.Parallel()
 	chip.Require(t)
-	out, err := exec.Command(chip.Host(t, "testdata/travel.c"), "1000").CombinedOutput()
-	if err != nil || string(out) != "past 0 moving 0 faults 0\n" {
-		t.Errorf("%v: %s", err, out)
+	out, err := exec.Command(chip.Host(t, "testdata/travel.c"), "1500").CombinedOutput()
+	if err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	var past, moving, faults, behind int
+	if _, err := fmt.Sscanf(string(out), "past %d moving %d faults %d behind %d", &past, &moving, &faults, &behind); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	// 0.1 mrad is what rounding makes of a ride whose stop ends at the very end of the travel.
+	if past > 100_000 || moving != 0 || faults != 0 || behind != 0 {
+		t.Error(string(out))
 	}
 }

@@ -63,7 +63,8 @@ bool law_catch_up(struct axis *ax, float top, const struct tick *t)
 	float dt = t->dt;
 	float e = (float)law_difference(ax->target, ax->x) * 1e-9f;
 	float far = fabsf(e), A = ax->acceleration;
-	float want, edge, room;
+	float ease = ax->easing + A * dt;
+	float want, edge, a, most;
 	int32_t x;
 
 	if (far <= A * dt * dt && fabsf(ax->target_v - ax->v) <= A * dt) {
@@ -77,15 +78,20 @@ bool law_catch_up(struct axis *ax, float top, const struct tick *t)
 	if (want * want > A * far)
 		want = sqrtf(A * far);
 	want = clamp(ax->target_v + (e < 0 ? -want : want), top);
-	/* It can brake before the end: from no acceleration that takes v²/2A + v A/2J at the most. */
-	room = (float)(want < 0 ? law_difference(ax->x, ax->low) : law_difference(ax->high, ax->x)) * 1e-9f - (fabsf(ax->v) + A * dt) * dt;
-	edge = ax->easing * ax->easing + (room > 0 ? 2 * A * room : 0);
-	if ((fabsf(want) + ax->easing) * (fabsf(want) + ax->easing) > edge)
-		want = clamp(want, sqrtf(edge) - ax->easing);
-	/* Nothing here bounds jerk, so where it ends the brake begins from no acceleration: one that it had to take back first, at
-	 * its own jerk, would carry the axis past the end, or the other way. */
+	/* From the end of this tick it can brake before the end of the travel: from no acceleration that takes v²/2A + v A/2J at the most. */
+	edge = (float)(want < 0 ? law_difference(ax->x, ax->low) : law_difference(ax->high, ax->x)) * 1e-9f;
+	edge = edge > 0 ? 2 * A * edge : 0;
+	if (fabsf(want) * (fabsf(want) + 2 * ease) > edge)
+		want = clamp(want, edge / (sqrtf(ease * ease + edge) + ease));
+	a = clamp((want - ax->v) * t->per_s, A);
+	ax->v += a * dt;
+	/* Nothing here bounds jerk, so where it ends the brake begins from a deceleration that ends with the speed, or from none. One
+	 * that it had to take back first, at its own jerk, would carry the axis past the end, or the other way. */
 	ax->a = 0;
-	ax->v += clamp(want - ax->v, A * dt);
+	if (a * ax->v < 0) {
+		most = sqrtf(2 * ax->jerk * fabsf(ax->v)) - 0.25f * ax->jerk * dt;
+		ax->a = most > 0 ? clamp(a, most) : 0;
+	}
 	x = sum(ax->x, nano(ax->v * dt));
 	if (x < ax->low || x > ax->high) {
 		x = x < ax->low ? ax->low : ax->high;

@@ -706,20 +706,27 @@ func (ax *axis) chaseTick(top, dt float64) bool {
 	if want < 0 {
 		room = ax.x - ax.low
 	}
-	// It can brake before the end: from no acceleration that takes v²/2A + v A/2J at the most.
-	easing := ax.accel * ax.accel / (2 * ax.jerk)
-	room -= (math.Abs(ax.v) + ax.accel*dt) * dt
-	edge := math.Sqrt(easing*easing+2*ax.accel*max(room, 0)) - easing
+	// From the end of this tick it can brake before the end of the travel: from no acceleration that takes v²/2A + v A/2J at the most.
+	ease := ax.accel*ax.accel/(2*ax.jerk) + ax.accel*dt
+	edge := 2 * ax.accel * max(room, 0)
+	edge /= math.Sqrt(ease*ease+edge) + ease
 	want = min(max(want, -edge), edge)
-	v := ax.v + min(max(want-ax.v, -ax.accel*dt), ax.accel*dt)
+	a := min(max((want-ax.v)/dt, -ax.accel), ax.accel)
+	v := ax.v + a*dt
+	// Nothing here bounds jerk, so where it ends the brake begins from a deceleration that ends with the speed, or from none.
+	// One that it had to take back first, at its own jerk, would carry the axis past the end, or the other way.
+	if a*v < 0 {
+		most := max(math.Sqrt(2*ax.jerk*math.Abs(v))-ax.jerk*dt/2, 0)
+		a = min(max(a, -most), most)
+	} else {
+		a = 0
+	}
 	x := ax.x + v*dt
 	if x < ax.low || x > ax.high {
 		x = min(max(x, ax.low), ax.high)
 		v = (x - ax.x) / dt
 	}
-	// Nothing here bounds jerk, so where it ends the brake begins from no acceleration: one that it had to take back
-	// first, at its own jerk, would carry the axis past the end, or the other way.
-	ax.x, ax.v, ax.a = x, v, 0
+	ax.x, ax.v, ax.a = x, v, a
 	return false
 }
 
