@@ -33,7 +33,7 @@ var mayImport = map[string][]string{
 	"host/jog":                    {"proto/seatlink", "host"},
 	"host/signs":                  {"sdk"},
 	"host/perception":             {"host/pose", "sdk/vehicle"},
-	"host/preview":                {"sdk", "host/pose", "host/source", "host/estimate", "host/cueing", "host/mechanism", "host/guard", "host/chain", "host/perception", "host/record"},
+	"host/preview":                {"sdk", "host/pose", "host/source", "host/estimate", "host/cueing", "host/mechanism", "host/guard", "host/chain", "host/perception"},
 	"host/commissioning":          {"proto/seatlink", "host"},
 	"host/chain":                  {"sdk/vehicle", "host/pose", "host/source", "host/estimate", "host/cueing", "host/mechanism", "host/guard"},
 	"host/commissioning/drawing":  {"host/config", "host/mechanism", "host/pose"},

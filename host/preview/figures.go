@@ -29,7 +29,7 @@ type Figures struct {
 	Derived    bool             `json:"vehicle_motion_derived"`
 	Whole      float64          `json:"riding_share"`
 	Held       float64          `json:"held_back_share"`
-	Reasons    map[string]any   `json:"held_back_by"`
+	Reasons    map[string]float64   `json:"held_back_by"`
 	Delay      float64          `json:"estimation_delay_s"`
 	Channels   []ChannelFigures `json:"channels"`
 	Axes       []AxisFigures    `json:"axes"`
@@ -63,7 +63,7 @@ type AxisFigures struct {
 func (r *Result) Figures() Figures {
 	f := Figures{
 		Name: r.Settings.Name, Seconds: float64(len(r.Time)) * perception.Step, Error: finite(r.Commanded.Error), Unguarded: finite(r.Wanted.Error),
-		False: r.Commanded.False, Derived: r.Derived, Whole: r.Actual, Held: r.Guard.Share, Reasons: map[string]any{}, Delay: r.Delay, Notes: r.Notes,
+		False: r.Commanded.False, Derived: r.Derived, Whole: r.Actual, Held: r.Guard.Share, Reasons: map[string]float64{}, Delay: r.Delay, Notes: r.Notes,
 	}
 	if r.Floor != nil {
 		f.Floor, f.FloorFalse = finite(r.Floor.Error), finite(r.Floor.False)
