@@ -19,21 +19,21 @@ var page string
 
 // Figures are a result in numbers, for machines: SI, shares from 0 to 1.
 type Figures struct {
-	Name       string           `json:"name"`
-	Seconds    float64          `json:"judged_s"`
-	Error      *float64         `json:"perceived_error"` // null: the seat moves and the vehicle does not
-	Unguarded  *float64         `json:"perceived_error_before_guard"`
-	Floor      *float64         `json:"floor,omitempty"`
-	FloorFalse *float64         `json:"floor_false_cues_share,omitempty"`
-	False      float64          `json:"false_cues_share"`
-	Derived    bool             `json:"vehicle_motion_derived"`
-	Whole      float64          `json:"riding_share"`
-	Held       float64          `json:"held_back_share"`
-	Reasons    map[string]float64   `json:"held_back_by"`
-	Delay      float64          `json:"estimation_delay_s"`
-	Channels   []ChannelFigures `json:"channels"`
-	Axes       []AxisFigures    `json:"axes"`
-	Notes      []string         `json:"notes,omitempty"`
+	Name       string             `json:"name"`
+	Seconds    float64            `json:"judged_s"`
+	Error      *float64           `json:"perceived_error"` // null: the seat moves and the vehicle does not
+	Unguarded  *float64           `json:"perceived_error_before_guard"`
+	Floor      *float64           `json:"floor,omitempty"`
+	FloorFalse *float64           `json:"floor_false_cues_share,omitempty"`
+	False      float64            `json:"false_cues_share"`
+	Derived    bool               `json:"vehicle_motion_derived"`
+	Whole      float64            `json:"riding_share"`
+	Held       float64            `json:"held_back_share"`
+	Reasons    map[string]float64 `json:"held_back_by"`
+	Delay      float64            `json:"estimation_delay_s"`
+	Channels   []ChannelFigures   `json:"channels"`
+	Axes       []AxisFigures      `json:"axes"`
+	Notes      []string           `json:"notes,omitempty"`
 }
 
 // ChannelFigures are those of one channel of perception.
