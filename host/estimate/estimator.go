@@ -18,7 +18,8 @@ const (
 	longestLag  = 0.5  // s
 	quickest    = 0.02 // s; sources of this interval or less are carried on, not delayed
 	slowest     = 0.025
-	sparse      = 0.13 // s; from here on rates follow from attitude and rates together
+	closeBy     = 0.05 // s; from this interval on body rates follow also from the attitudes,
+	sparse      = 0.15 // and from this one on from both together alone
 	handoverLag = 0.1  // s
 	fadeFrom    = 0.3  // s of gap after which a specific force begins to go to rest
 	fadeOver    = 1.0  // s that it takes
@@ -38,9 +39,14 @@ const (
 // Settings of an Estimator.
 type Settings struct {
 	// Delay is how far the motion is behind the source, s, at most 0.5. Below 0 it is chosen by the source's rate:
-	// about one interval and its jitter under 40 Hz, so that motion is interpolated; none from 50 Hz on, where what
-	// is known is carried on with its rates for the short time to the present.
+	// about one interval and what all but a tenth of its packets are late, under 40 Hz, so that motion is interpolated;
+	// none from 50 Hz on, where what is known is carried on with its rates for the short time to the present.
 	Delay float64
+
+	// Smoothness moves a delay that is chosen by rate: -1 is soonest, none; 0 is as chosen; 1 is smoothest, half as
+	// much again, so that specific force that follows from a slow velocity is interpolated too and late packets hardly
+	// show. Sources of 50 Hz and more are not delayed anywhere on it.
+	Smoothness float64
 }
 
 // Estimator estimates the motion of one source. It is used by one goroutine.
@@ -130,6 +136,7 @@ func New(s Settings, dt float64) *Estimator {
 	e := &Estimator{settings: s, dt: dt}
 	e.heading.out = quat.Number{Real: 1}
 	e.body.long, e.earth.long = true, true
+	e.rates.hurry = 2
 	e.felt.turned.hurry, e.felt.fixed.hurry = 2, 2 // half an interval old when it comes
 	if s.Delay > 0 {
 		e.delay = min(s.Delay, longestLag)
@@ -327,7 +334,12 @@ func (e *Estimator) choose(h float64) {
 		if m <= quickest {
 			want = 0
 		} else {
-			want = (m + min(1.5*e.clock.late, m, 0.2)) * min(1, (m-quickest)/(slowest-quickest))
+			want = (m + min(2.3*e.clock.late, m, 0.25)) * min(1, (m-quickest)/(slowest-quickest))
+			if x := min(max(e.settings.Smoothness, -1), 1); x < 0 {
+				want *= 1 + x
+			} else {
+				want *= 1 + x/2
+			}
 		}
 	}
 	want = min(want, longestLag)
@@ -390,12 +402,14 @@ func (e *Estimator) complete(t, h float64, out *Motion) {
 	way := 0
 	var w r3.Vec
 	switch {
-	case haveQ && e.heading.newest().hasW && e.heading.rhythm.median >= sparse:
-		way, w = 3, e.heading.spin.out
-		out.Present |= rates
 	case e.rates.live(t):
 		left, _ := measured.carry(e.rates.age(t) + fadeFrom - gap(&e.rates))
 		way, w = 1, r3.Scale(left, e.rates.out)
+		if haveQ && e.heading.newest().hasW {
+			// Between samples far apart attitudes tell what the rates did, between near ones their noise tells more.
+			share := ease((e.heading.rhythm.median - closeBy) / (sparse - closeBy))
+			w = r3.Add(w, r3.Scale(share, r3.Sub(e.heading.spin.out, w)))
+		}
 		out.Present |= shifted(e.rates.seen, vehicle.AngularVelocityP)
 	case haveQ && e.heading.n > 1:
 		way, w = 2, e.heading.spin.out

@@ -88,8 +88,8 @@ func (k *heading) measured(t float64, w r3.Vec) {
 	}
 }
 
-// differentiate takes the body rate at the newest attitude: the middle one of the last three, against spikes. Each
-// is the mean rate 2 log(a* b) / h on the shorter way round.
+// differentiate takes the body rate at the newest attitude: where they come quickly the middle one of the last
+// three, against spikes. Each is the mean rate 2 log(a* b) / h on the shorter way round.
 func (k *heading) differentiate() {
 	if k.n < 2 {
 		return
@@ -161,7 +161,7 @@ func roll(v, d r3.Vec) r3.Vec {
 // ahead is the body rate with which the newest attitude is carried on: the measured one of the same time, else the
 // latest measured one, else the one from the attitudes.
 func (k *heading) ahead(latest r3.Vec, known bool) (r3.Vec, span) {
-	w, along := k.slope, differed
+	w, along := k.slope, differed.atLeast(k.rhythm.median)
 	if b := k.newest(); b.hasW {
 		w, along = b.w, measured
 	} else if known {

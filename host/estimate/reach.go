@@ -45,6 +45,12 @@ func cubic(d, m0, m1 r3.Vec, u float64) (v, slope r3.Vec) {
 	return v, r3.Add(m0, r3.Scale(u, r3.Add(r3.Scale(2, c2), r3.Scale(3*u, c3))))
 }
 
+// atLeast is the span at full rate for this long, as far as a measured rate is carried.
+func (s span) atLeast(full float64) span {
+	more := max(0, min(full, measured.full)-s.full)
+	return span{s.full + more, s.end + more}
+}
+
 // carry says how much of a rate is left x seconds after the last sample, and for how long it was effective as a whole.
 func (s span) carry(x float64) (left, reach float64) {
 	if x <= s.full {

@@ -185,9 +185,7 @@ func (k *track) value(i int, t float64) (v, slope r3.Vec) {
 	var along span
 	if k.long {
 		// As long as its own rhythm leaves it without another, so that a slow velocity's slope does not come and go.
-		along = differed
-		along.full = min(max(along.full, k.rhythm.median), measured.full)
-		along.end += along.full - differed.full
+		along = differed.atLeast(k.rhythm.median)
 	} else {
 		along = brief(k.rhythm.median)
 	}
