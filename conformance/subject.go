@@ -116,8 +116,17 @@ func (s *Subject) open(ctx context.Context, count *lineCount) (*plugin.Session, 
 		counts = append(counts, count)
 	}
 	log := slog.New(&counting{next: s.settings.Log.Handler(), counts: append(counts, s.everLogged)})
-	return plugin.Open(ctx, s.settings.Program, plugin.Options{Log: log})
+	for try := 1; ; try++ {
+		session, err := plugin.Open(ctx, s.settings.Program, plugin.Options{Log: log})
+		var failure *plugin.Failure
+		if err == nil || try == tries || !errors.As(err, &failure) || ctx.Err() != nil {
+			return session, err
+		}
+	}
 }
+
+// tries are made to start it: on a busy machine a good adapter may miss a deadline.
+const tries = 3
 
 // source is a feed that goes on, and the settings that lead the adapter to it.
 type source struct {

@@ -128,6 +128,13 @@ func TestEachFaultIsNamed(t *testing.T) {
 			if slices.Equal(failed, want) {
 				return
 			}
+			if len(failed) == 0 {
+				for _, c := range j.report.Checks {
+					if c.ID == f.Check && (strings.Contains(c.Needs, "less busy") || strings.Contains(c.Measured, "this machine itself was late")) {
+						t.Skipf("%s cannot be judged here: %s %s", c.ID, c.Measured, c.Needs)
+					}
+				}
+			}
 			t.Errorf("it %s: failed %v, want %v; %s %s", f.About, failed, want, j.report.Verdict, j.report.Problem)
 			for _, c := range j.report.Checks {
 				if c.Outcome != report.Pass {

@@ -146,6 +146,7 @@ type run struct {
 	program *program
 
 	live    bool
+	silent  int // waits of half a second without a packet
 	n       int
 	first   int64 // source time
 	before  []byte
@@ -182,13 +183,14 @@ func (r *run) loop(ctx context.Context, listen string) error {
 				s.Put(vehicle.VelocityX, 0)
 				r.out.Send(&s)
 			}
-			if r.live && r.fault == "gives_up" {
-				return errors.New("no packet for 0.5 s")
+			if r.silent++; r.live && r.silent > 2 && r.fault == "gives_up" {
+				return errors.New("no packet for 1.5 s")
 			}
 			r.out.Absent()
 		case err != nil:
 			return err
 		default:
+			r.silent = 0
 			if err := r.packet(c); err != nil {
 				return err
 			}
