@@ -156,9 +156,9 @@ func configured(o runOptions) (config.Config, error) {
 // chainSettings makes the chain's settings from the configuration.
 func chainSettings(c config.Config, m mechanism.Mechanism) chain.Settings {
 	cues := cueing.Preset(c.Profile.Class)
-	cues.Mode, cues.Intensity = cueing.Washout, c.Profile.Intensity
-	if c.Profile.Mode == cueing.Follow.String() {
-		cues.Mode = cueing.Follow
+	cues.Intensity = c.Profile.Intensity
+	if mode, err := cueing.ParseMode(c.Profile.Mode); err == nil { // config takes no other
+		cues.Mode = mode
 	}
 	s := chain.Settings{
 		Rate: c.Rate, Mechanism: m, Limits: commissioning.RideLimits(c.Seat, m.Axes()), Estimate: estimate.Settings{Delay: -1},

@@ -46,7 +46,7 @@ type Source struct {
 
 // Profile says how the vehicle's motion becomes the seat's.
 type Profile struct {
-	Mode      string  // "washout" or "follow"
+	Mode      string  // "washout", "follow" or "predictive"
 	Class     string  // of vehicle, such as "aeroplane"
 	Intensity float64 // 0 to 1
 }
@@ -167,7 +167,7 @@ func parse(name string, data []byte, base Config) (Config, error) {
 	}
 
 	profile := top.sub("profile")
-	profile.choice("mode", &c.Profile.Mode, "washout", "follow")
+	profile.choice("mode", &c.Profile.Mode, "washout", "follow", "predictive")
 	profile.choice("class", &c.Profile.Class, Classes()...)
 	profile.quantity("intensity", Ratio, 0, 1, &c.Profile.Intensity)
 	profile.done()

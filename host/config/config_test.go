@@ -151,6 +151,16 @@ func TestClassesAreKnownToCueing(t *testing.T) {
 	}
 }
 
+// The modes on offer are those of cueing.
+func TestModesAreKnownToCueing(t *testing.T) {
+	for _, mode := range cueing.Modes() {
+		c, err := Parse("mode.toml", []byte("[profile]\nmode = \""+mode+"\"\n"))
+		if err != nil || c.Profile.Mode != mode {
+			t.Errorf("mode %q became %q: %v", mode, c.Profile.Mode, err)
+		}
+	}
+}
+
 func TestLoad(t *testing.T) {
 	dir := t.TempDir()
 	write := func(name, text string) string {

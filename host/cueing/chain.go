@@ -180,23 +180,26 @@ func (c *Chain) Step(m *estimate.Motion) pose.Pose {
 	if c.mode == Predictive {
 		rate, force := i*low*c.rate.weight.y, i*c.force.weight.y
 		v, f, up := c.rate.held, c.force.held, c.up()
-		p[pose.Roll] = c.lookAhead(pose.Roll, v.X, -f.Y, up.Roll, rate, force, fresh)
-		p[pose.Pitch] = c.lookAhead(pose.Pitch, v.Y, f.X, up.Pitch, rate, force, fresh)
+		p[pose.Roll] = c.lookAhead(pose.Roll, [sights]float64{ofRate: v.X, ofForce: -f.Y, ofLean: up.Roll, ofBeside: v.Z}, rate, force, fresh)
+		p[pose.Pitch] = c.lookAhead(pose.Pitch, [sights]float64{ofRate: v.Y, ofForce: f.X, ofLean: up.Pitch, ofBeside: f.Z + estimate.Gravity}, rate, force, fresh)
 	}
 	return p
 }
 
 // lookAhead moves an axis by what it foresees. It goes on over a restart: the seat's own motion never breaks.
-func (c *Chain) lookAhead(axis pose.Axis, rate, force, lean, countRate, countForce float64, fresh bool) float64 {
+func (c *Chain) lookAhead(axis pose.Axis, in [sights]float64, rate, force float64, fresh bool) float64 {
 	p := c.ahead[axis]
 	if p == nil {
 		return 0
 	}
-	rate, force = clip(rate, mostRate), clip(force, mostForce)
-	if fresh {
-		p.settle(rate, force, lean, countRate, countForce)
+	in[ofRate] = clip(in[ofRate], mostRate)
+	for _, i := range [...]int{ofForce, ofBeside} {
+		in[i] = clip(in[i], mostForce)
 	}
-	return p.step(rate, force, lean, countRate, countForce)
+	if fresh {
+		p.settle(in, rate, force)
+	}
+	return p.step(in, rate, force)
 }
 
 // turning adds the onsets of body rates.

@@ -680,23 +680,33 @@ func TestRefused(t *testing.T) {
 }
 
 func TestNoAllocations(t *testing.T) {
-	c := chain(t, Preset("aeroplane"), 1<<pose.Count-1, 0.2)
-	m := level()
-	m.AngularVelocity.X = 1
-	if n := testing.AllocsPerRun(100, func() {
-		m.Restarted = !m.Restarted
-		c.SetIntensity(0.3)
-		c.Step(&m)
-	}); n != 0 {
-		t.Errorf("%g allocations", n)
+	for mode := range modes {
+		s := Preset("aeroplane")
+		s.Mode = mode
+		c := chain(t, s, 1<<pose.Count-1, 0.2)
+		m := level()
+		m.AngularVelocity.X = 1
+		if n := testing.AllocsPerRun(100, func() {
+			m.Restarted = !m.Restarted
+			c.SetIntensity(0.3)
+			c.Step(&m)
+		}); n != 0 {
+			t.Errorf("%v: %g allocations", mode, n)
+		}
 	}
 }
 
-func BenchmarkStepTwoAxes(b *testing.B) { benchmark(b, twoAxes) }
-func BenchmarkStepSixAxes(b *testing.B) { benchmark(b, 1<<pose.Count-1) }
+func BenchmarkStepTwoAxes(b *testing.B) { benchmark(b, Preset("aeroplane"), twoAxes) }
+func BenchmarkStepSixAxes(b *testing.B) { benchmark(b, Preset("aeroplane"), 1<<pose.Count-1) }
 
-func benchmark(b *testing.B, axes pose.Axes) {
-	c := chain(b, Preset("aeroplane"), axes, 0.2)
+func BenchmarkStepPredictive(b *testing.B) {
+	s := Preset("aeroplane")
+	s.Mode = Predictive
+	benchmark(b, s, twoAxes)
+}
+
+func benchmark(b *testing.B, s Settings, axes pose.Axes) {
+	c := chain(b, s, axes, 0.2)
 	m := level()
 	m.AngularVelocity, m.SpecificForce = r3.Vec{X: 0.1, Y: 0.2, Z: 0.3}, r3.Vec{X: 1, Y: 0.5, Z: -11}
 	m.Attitude = quat.Number{Real: 0.8, Imag: 0.6}

@@ -2,79 +2,83 @@ package cueing
 
 import "math"
 
-// A forecast says how a vehicle's rate and force go on, at a few times ahead that are joined by straight lines; after the
-// last one nothing is expected. It is linear in what was seen so far (features), with weights that are learnt from the
-// vehicle itself by least squares with forgetting (recursive least squares of fixed cost; L. Ljung, System Identification,
-// 1999, ch. 11), drawn to a plain decay as long as little was seen.
 const (
-	lesson = 0.04 // s between what is learnt from
-	ahead  = 8    // times ahead
+	lesson   = 0.04 // s from one thing to learn from to the next
+	nodes    = 8    // times ahead that are forecast
+	ring     = 64   // lessons that are remembered
+	features = 15
+
+	prior  = 3.0   // lessons that the plain decay counts for
+	memory = 100.0 // s, to 1/e
 )
 
-// nodes are the times ahead, in lessons.
-var nodes = [ahead]int{2, 4, 6, 10, 16, 26, 40, 64}
+// ahead are the times of the nodes, in lessons.
+var ahead = [nodes]int{2, 4, 6, 10, 16, 26, 40, 64}
 
+// What an axis has that its future may follow from.
 const (
-	ring     = 64 // lessons that are remembered
-	features = 12
+	ofForce = iota
+	ofRate
+	ofLean   // the direction of up
+	ofBeside // of roll the yaw rate, of pitch the force along z
+	sights
 )
 
-// What is seen of an axis: the force, its means over several times, the rate and its means, the lean.
-var smoothing = [features]struct {
-	of    int // 0 force, 1 rate, 2 lean
-	time  float64
-	scale float64 // what of it is usual: the less was seen, the more a weight is drawn to the plain decay
+// seen are the features: what is seen and its means over several times. Scale is what of it is usual; the less of it there
+// was, the more its weight is drawn to the plain decay.
+var seen = [features]struct {
+	of    int
+	time  float64 // s; 0: as it is
+	scale float64
 }{
-	{0, 0, 0.5}, {0, 0.05, 0.5}, {0, 0.12, 0.5}, {0, 0.3, 0.5}, {0, 1, 0.5}, {0, 4, 0.5},
-	{1, 0, 0.2}, {1, 0.06, 0.2}, {1, 0.2, 0.2}, {1, 0.8, 0.2},
-	{2, 0, 0.3}, {2, 1, 0.3},
+	{ofForce, 0, 0.5}, {ofForce, 0.03, 0.5}, {ofForce, 0.08, 0.5}, {ofForce, 0.2, 0.5}, {ofForce, 1, 0.5}, {ofForce, 4, 0.5},
+	{ofRate, 0, 0.2}, {ofRate, 0.06, 0.2}, {ofRate, 0.2, 0.2}, {ofRate, 0.8, 0.2},
+	{ofLean, 0, 0.3}, {ofLean, 1, 0.3},
+	{ofBeside, 0, 1}, {ofBeside, 0.1, 1}, {ofBeside, 0.5, 1},
 }
 
-var (
-	prior   = 5.0  // lessons that the plain decay counts for
-	memory  = 60.0 // s
-	decayF1 = 0.3
-	decayF2 = 4.0
-	decayQ  = 0.25
+// The features that the plain decay uses: what is new in a force dies away soon, what has lasted lasts, and a rate does not.
+const (
+	forceNow, forceMean, rateNow        = 0, 3, 6
+	newLasts, meanLasts, plainRateLasts = 0.3, 4.0, 0.25 // s, to 1/e
 )
 
 type vector [features]float64
 
-// outlook is a forecast of one axis.
+// outlook is the forecast of one axis: how force and rate go on, at a few times ahead that are joined by straight lines.
+//
+// It is linear in the features, and its weights are learnt from the vehicle itself, a time ahead at a time: at every lesson
+// what has come is set beside what was seen so long before, in least squares with forgetting and a ridge about a plain decay
+// (L. Ljung, System Identification, 1999, ch. 11). How a vehicle wallows in gusts is in its own motion, and no table of ours
+// knows it. The work of a lesson is always the same.
 type outlook struct {
 	every, wait int // ticks
 	keep        float64
-	gain        vector // of each feature's mean
+	gain        vector // of each feature's mean, a tick
 	now         vector
 	past        [ring]vector
-	seen        int // lessons in past
+	count       int // lessons in past
 	next        int // where the next goes
-	turn        int // which time ahead is solved for next
-	r           [ahead][features]vector
-	c           [ahead][2]vector // force, rate
-	w           [ahead][2]vector
-	plain       [ahead][2]vector
-	most        [2]float64 // of what was seen lately
+	turn        int // the node whose weights are solved for next
+	r           [nodes][features]vector
+	c, w, plain [nodes][2]vector // of force and of rate: sums, weights, weights of the plain decay
+	most        [2]float64       // of force and of rate that was seen lately
 }
 
 func newOutlook(dt float64) outlook {
 	o := outlook{every: max(1, int(lesson/dt+0.5))}
 	step := float64(o.every) * dt
 	o.keep = 1 - step/memory
-	for i, s := range smoothing {
-		o.gain[i] = 1
-		if s.time > 0 {
-			o.gain[i] = dt / (s.time + dt)
-		}
+	for i, s := range seen {
+		o.gain[i] = dt / (s.time + dt)
 	}
-	f1, f2, q := 1.0, 1.0, 1.0
-	for k, n := 0, 0; k < ahead; n++ {
-		if n == nodes[k] {
-			o.plain[k][0][0], o.plain[k][0][3] = f1, f2-f1
-			o.plain[k][1][6] = q
+	fresh, mean, rate := 1.0, 1.0, 1.0
+	for k, n := 0, 0; k < nodes; n++ {
+		if n == ahead[k] {
+			o.plain[k][0][forceNow], o.plain[k][0][forceMean], o.plain[k][1][rateNow] = fresh, mean-fresh, rate
 			k++
 		}
-		f1, f2, q = f1*(1-step/decayF1), f2*(1-step/decayF2), q*(1-step/decayQ)
+		fresh, mean, rate = fresh*(1-step/newLasts), mean*(1-step/meanLasts), rate*(1-step/plainRateLasts)
 	}
 	o.reset()
 	return o
@@ -82,25 +86,25 @@ func newOutlook(dt float64) outlook {
 
 // reset forgets all that was learnt.
 func (o *outlook) reset() {
-	o.r, o.c, o.w, o.turn = [ahead][features]vector{}, [ahead][2]vector{}, o.plain, 0
-	o.restart(0, 0, 0)
+	o.r, o.c, o.w, o.turn = [nodes][features]vector{}, [nodes][2]vector{}, o.plain, 0
+	o.restart([sights]float64{})
 }
 
 // restart begins with a motion that does not continue what came before.
-func (o *outlook) restart(rate, force, lean float64) {
-	o.seen, o.next, o.wait = 0, 0, 0
-	for i, s := range smoothing {
-		o.now[i] = [3]float64{force, rate, lean}[s.of]
+func (o *outlook) restart(in [sights]float64) {
+	o.count, o.next, o.wait = 0, 0, 0
+	for i, s := range seen {
+		o.now[i] = in[s.of]
 	}
 	o.most = [2]float64{}
 }
 
 // see takes a tick's motion.
-func (o *outlook) see(rate, force, lean float64) {
-	in := [3]float64{force, rate, lean}
+func (o *outlook) see(in [sights]float64) {
 	for i := range o.now {
-		o.now[i] += o.gain[i] * (in[smoothing[i].of] - o.now[i])
+		o.now[i] += o.gain[i] * (in[seen[i].of] - o.now[i])
 	}
+	force, rate := in[ofForce], in[ofRate]
 	o.most[0], o.most[1] = max(o.most[0], math.Abs(force)), max(o.most[1], math.Abs(rate))
 	if o.wait--; o.wait > 0 {
 		return
@@ -108,10 +112,10 @@ func (o *outlook) see(rate, force, lean float64) {
 	o.wait = o.every
 	o.most[0], o.most[1] = o.most[0]*0.999, o.most[1]*0.999
 	for k := range o.r {
-		if o.seen < nodes[k] {
+		if o.count < ahead[k] {
 			break
 		}
-		phi := &o.past[(o.next-nodes[k]+ring)%ring]
+		phi := &o.past[(o.next-ahead[k]+ring)%ring]
 		for i := range phi {
 			row := &o.r[k][i]
 			for j := 0; j <= i; j++ {
@@ -123,17 +127,17 @@ func (o *outlook) see(rate, force, lean float64) {
 	}
 	o.past[o.next] = o.now
 	o.next = (o.next + 1) % ring
-	o.seen = min(o.seen+1, ring)
+	o.count = min(o.count+1, ring)
 	o.learn(o.turn)
-	o.turn = (o.turn + 1) % ahead
+	o.turn = (o.turn + 1) % nodes
 }
 
-// learn solves for the weights of one time ahead: Cholesky, in place.
+// learn solves for the weights of a node, by Cholesky's decomposition.
 func (o *outlook) learn(k int) {
 	var l [features]vector
 	var y [2]vector
 	for i := range features {
-		ridge := prior * smoothing[i].scale * smoothing[i].scale
+		ridge := prior * seen[i].scale * seen[i].scale
 		for j := 0; j <= i; j++ {
 			v := o.r[k][i][j]
 			if i == j {
@@ -170,7 +174,7 @@ func (o *outlook) learn(k int) {
 	}
 }
 
-// at gives force and rate at one time ahead; never more than what was seen lately.
+// at gives force and rate at a node; never more than what was seen lately.
 func (o *outlook) at(k int) (force, rate float64) {
 	for i, f := range o.now {
 		force += o.w[k][0][i] * f

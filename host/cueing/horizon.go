@@ -8,18 +8,20 @@ import (
 	"perch/host/perception"
 )
 
-var (
-	period = 0.01 // s from one plan to the next
-	sweeps = 6    // of the solver, a plan
-	tv     = 200.0
-	stiff  = 300.0
-	grid   = []struct{ n, every int }{{2, 1}, {4, 2}, {4, 4}, {5, 8}, {5, 16}, {6, 40}}
+const (
+	period = 0.01  // s from one plan to the next
+	sweeps = 8     // of the solver, a plan: it begins where the last one ended
+	relax  = 1.6   // over-relaxation of the solver (Boyd et al. 2011, sec. 3.4.3)
+	stiff  = 300   // of the bounds in the solver, squared thresholds × samples
+	held   = 0.995 // share of travel and speed that a plan may use
+	sample = 0.01  // s between the samples of the cost
+	calm   = 200   // thresholds, of a speed of 1 rad/s at the end: a plan ends about at rest
 )
 
-const (
-	relax = 1.6  // over-relaxation of the solver (Boyd et al. 2011, sec. 3.4.3)
-	held  = 0.97 // share of travel, speed and acceleration that a plan may use
-)
+// spacing is that of the knots, in periods: ever further apart.
+var spacing = [...]struct{ knots, apart int }{{2, 1}, {4, 2}, {4, 4}, {5, 8}, {5, 16}, {6, 40}}
+
+const fastKnots = 10 // the first ones, whose speed is bounded too
 
 // What a plan begins with: the seat's angle, speed and acceleration, what the two models remember of the difference
 // between seat and vehicle, and the forecast: force now and at each node, rate likewise.
@@ -30,8 +32,8 @@ const (
 	canal
 	otolith = canal + 2
 	forces  = otolith + 2
-	rates   = forces + 1 + ahead
-	knows   = rates + 1 + ahead
+	rates   = forces + 1 + nodes
+	knows   = rates + 1 + nodes
 )
 
 // beginning is the state that a plan begins from.
@@ -53,20 +55,17 @@ type horizon struct {
 	quadratic, linear, bounded, free *mat.Dense // the programme itself, for tests
 }
 
-// knots are the times of the knots in ticks, ever further apart.
-func knots(ticks int) []int {
-	var out []int
+// knots are the times of the knots in ticks.
+func knots(ticks int) (out []int) {
 	at := 0
-	for _, k := range grid {
-		for range k.n {
-			at += k.every * ticks
+	for _, s := range spacing {
+		for range s.knots {
+			at += s.apart * ticks
 			out = append(out, at)
 		}
 	}
 	return out
 }
-
-const fastKnots = 10 // whose speed is bounded
 
 // newHorizon is the programme of an axis whose rate and force are perceived as these channels, with the head so many
 // metres above the joint, within travel (rad) and speed (rad/s); dt is the time of a tick.
@@ -76,14 +75,14 @@ func newHorizon(rate, force perception.Channel, head, travel, fastest, dt float6
 	at := knots(ticks)
 	n := len(at)
 	last := at[n-1]
-	stride := max(1, int(0.01/dt+0.5))
-	canals, otoliths := newSense(rate, dt), newSense(force, dt)
+	stride := max(1, int(sample/dt+0.5))
+	canals, otoliths := perception.NewFilter(rate, dt), perception.NewFilter(force, dt)
 	every := max(1, int(lesson/dt+0.5))
 
 	samples := last / stride
 	m := n + fastKnots
 	// Columns: the knots' accelerations, then the beginning.
-	felt := mat.NewDense(2*samples+2, n+knows, nil)
+	felt := mat.NewDense(2*samples+1, n+knows, nil)
 	limited := mat.NewDense(m, n+knows, nil)
 	for column := range n + knows {
 		var s beginning
@@ -101,16 +100,17 @@ func newHorizon(rate, force perception.Channel, head, travel, fastest, dt float6
 			return 0
 		}
 		x, v := s[angle], s[speed]
-		canals.z, otoliths.z = [2]float64{s[canal], s[canal+1]}, [2]float64{s[otolith], s[otolith+1]}
+		canals.Remember([2]float64{s[canal], s[canal+1]})
+		otoliths.Remember([2]float64{s[otolith], s[otolith+1]})
 		left := 0
 		for i := 1; i <= last; i++ {
 			share := float64(i-left) / float64(at[k]-left)
 			a := weight(k-1) + share*(weight(k)-weight(k-1))
 			v += a * dt
 			x += v * dt
-			f := expected([1 + ahead]float64(s[forces:rates]), float64(i-1)/float64(every))
-			r := expected([1 + ahead]float64(s[rates:knows]), float64(i-1)/float64(every))
-			e, g := canals.step(v-r), otoliths.step(perception.Gravity*x-head*a-f)
+			f := expected([1 + nodes]float64(s[forces:rates]), float64(i-1)/float64(every))
+			r := expected([1 + nodes]float64(s[rates:knows]), float64(i-1)/float64(every))
+			e, g := canals.Step(v-r), otoliths.Step(perception.Gravity*x-head*a-f)
 			if i%stride == 0 && i/stride <= samples {
 				felt.Set(2*(i/stride-1), column, e)
 				felt.Set(2*(i/stride-1)+1, column, g)
@@ -125,8 +125,7 @@ func newHorizon(rate, force perception.Channel, head, travel, fastest, dt float6
 			}
 		}
 		// It ends about at rest.
-		felt.Set(2*samples, column, v*tv)
-		felt.Set(2*samples+1, column, x*0)
+		felt.Set(2*samples, column, v*calm)
 	}
 
 	var gram mat.Dense
@@ -150,22 +149,22 @@ func newHorizon(rate, force perception.Channel, head, travel, fastest, dt float6
 	if !chol.Factorize(sym) {
 		return nil, fmt.Errorf("the plan for %v is no convex programme", rate)
 	}
-	var mat1, mat2 mat.Dense // M·Aᵀ·stiff, M·F
-	if err := chol.SolveTo(&mat1, a.T()); err != nil {
+	var toKnots, fromBeginning mat.Dense // the knots by what the multipliers ask, and by the linear cost
+	if err := chol.SolveTo(&toKnots, a.T()); err != nil {
 		return nil, fmt.Errorf("the plan for %v: %w", rate, err)
 	}
-	mat1.Scale(stiff, &mat1)
-	if err := chol.SolveTo(&mat2, linear); err != nil {
+	toKnots.Scale(stiff, &toKnots)
+	if err := chol.SolveTo(&fromBeginning, linear); err != nil {
 		return nil, fmt.Errorf("the plan for %v: %w", rate, err)
 	}
 	var q, b, c, g mat.Dense
-	q.Mul(a, &mat1) // m×m
+	q.Mul(a, &toKnots)
 	b.Mul(&q, e)
-	c.Mul(a, &mat2)
+	c.Mul(a, &fromBeginning)
 	b.Add(&b, &c)
 	b.Sub(e, &b)
-	g.Mul(&mat1, e)
-	g.Add(&g, &mat2)
+	g.Mul(&toKnots, e)
+	g.Add(&g, &fromBeginning)
 	h.bound = make([]float64, m)
 	h.b = make([]beginning, m)
 	for i := range m {
@@ -173,7 +172,7 @@ func newHorizon(rate, force perception.Channel, head, travel, fastest, dt float6
 		h.q = append(h.q, append([]float64(nil), q.RawRowView(i)...))
 		copy(h.b[i][:], b.RawRowView(i))
 	}
-	h.first = append([]float64(nil), mat1.RawRowView(0)...)
+	h.first = append([]float64(nil), toKnots.RawRowView(0)...)
 	for i := range h.from {
 		h.from[i] = -g.At(0, i)
 	}
@@ -182,16 +181,16 @@ func newHorizon(rate, force perception.Channel, head, travel, fastest, dt float6
 }
 
 // expected is the forecast so many lessons ahead: straight lines through now and the nodes, then away in as long again.
-func expected(nodes_ [1 + ahead]float64, t float64) float64 {
+func expected(course [1 + nodes]float64, t float64) float64 {
 	from := 0.0
-	for k, n := range nodes {
+	for k, n := range ahead {
 		to := float64(n)
 		if t < to {
-			return nodes_[k] + (t-from)/(to-from)*(nodes_[k+1]-nodes_[k])
+			return course[k] + (t-from)/(to-from)*(course[k+1]-course[k])
 		}
 		from = to
 	}
-	return nodes_[ahead] * max(0, 2-t/from)
+	return course[nodes] * max(0, 2-t/from)
 }
 
 // solver is where one axis's plan stands; the next begins there.

@@ -6,39 +6,14 @@ import (
 	"perch/host/perception"
 )
 
-// sense is a channel's model of perception at work, in the difference of two motions.
-type sense struct {
-	b, a [3]float64
-	z    [2]float64
-}
-
-func newSense(c perception.Channel, dt float64) sense {
-	f := perception.NewFilter(c, dt)
-	b, a := f.Coefficients()
-	return sense{b: b, a: a}
-}
-
-func (s *sense) step(u float64) float64 {
-	y := s.b[0]*u + s.z[0]
-	s.z[0] = s.b[1]*u - s.a[1]*y + s.z[1]
-	s.z[1] = s.b[2]*u - s.a[2]*y
-	return y
-}
-
-func (s *sense) settle(u float64) {
-	y := u * (s.b[0] + s.b[1] + s.b[2]) / (1 + s.a[1] + s.a[2])
-	s.z[1] = s.b[2]*u - s.a[2]*y
-	s.z[0] = s.b[1]*u - s.a[1]*y + s.z[1]
-}
-
 // predictive moves one axis so that what is perceived of it comes closest to what is perceived of the vehicle.
 type predictive struct {
 	plan                      *horizon
 	solver                    solver
 	gate                      gate
 	head, dt                  float64
-	vehicleRate, vehicleForce sense
-	seatRate, seatForce       sense
+	vehicleRate, vehicleForce perception.Filter
+	seatRate, seatForce       perception.Filter
 	outlook                   outlook
 	x, v, a, target           float64
 	wait, phase               int
@@ -52,7 +27,7 @@ func newPredictive(rate, force perception.Channel, head float64, travel, speed, 
 	p := &predictive{
 		plan: h, solver: newSolver(h), head: head, dt: dt,
 		gate:        newGate(travel, speed, acceleration, jerk, dt),
-		vehicleRate: newSense(rate, dt), vehicleForce: newSense(force, dt), seatRate: newSense(rate, dt), seatForce: newSense(force, dt),
+		vehicleRate: perception.NewFilter(rate, dt), vehicleForce: perception.NewFilter(force, dt), seatRate: perception.NewFilter(rate, dt), seatForce: perception.NewFilter(force, dt),
 		outlook: newOutlook(dt),
 		phase:   phase % h.ticks,
 	}
@@ -61,8 +36,8 @@ func newPredictive(rate, force perception.Channel, head float64, travel, speed, 
 }
 
 func (p *predictive) reset() {
-	for _, s := range [...]*sense{&p.vehicleRate, &p.vehicleForce, &p.seatRate, &p.seatForce} {
-		s.z = [2]float64{}
+	for _, f := range [...]*perception.Filter{&p.vehicleRate, &p.vehicleForce, &p.seatRate, &p.seatForce} {
+		f.Remember([2]float64{})
 	}
 	p.solver.reset()
 	p.x, p.v, p.a, p.target = 0, 0, 0, 0
@@ -71,25 +46,27 @@ func (p *predictive) reset() {
 }
 
 // settle takes up a vehicle whose past is not known: its force is taken to have lasted, its rate to begin.
-func (p *predictive) settle(rate, force, lean, countRate, countForce float64) {
-	p.vehicleRate.z = [2]float64{}
-	p.vehicleForce.settle(countForce * force)
-	p.outlook.restart(rate, force, lean)
-	p.wait = p.phase
+func (p *predictive) settle(in [sights]float64, countRate, countForce float64) {
+	p.vehicleRate.Remember([2]float64{})
+	p.vehicleForce.Settle(countForce * in[ofForce])
+	p.outlook.restart(in)
 }
 
 // step takes the vehicle's rate, force and lean and how much of rate and force counts, and gives the seat's angle.
-func (p *predictive) step(rate, force, lean, countRate, countForce float64) float64 {
-	p.outlook.see(rate, force, lean)
+func (p *predictive) step(in [sights]float64, countRate, countForce float64) float64 {
+	p.outlook.see(in)
+	rate, force := countRate*in[ofRate], countForce*in[ofForce]
 	if p.wait == 0 {
 		p.wait = p.plan.ticks
+		turned, lasting := p.seatRate.Memory(), p.seatForce.Memory()
+		turns, lasts := p.vehicleRate.Memory(), p.vehicleForce.Memory()
 		from := beginning{
 			angle: p.x, speed: p.v, acceleration: p.a,
-			canal: p.seatRate.z[0] - p.vehicleRate.z[0], canal + 1: p.seatRate.z[1] - p.vehicleRate.z[1],
-			otolith: p.seatForce.z[0] - p.vehicleForce.z[0], otolith + 1: p.seatForce.z[1] - p.vehicleForce.z[1],
-			forces: countForce * force, rates: countRate * rate,
+			canal: turned[0] - turns[0], canal + 1: turned[1] - turns[1],
+			otolith: lasting[0] - lasts[0], otolith + 1: lasting[1] - lasts[1],
+			forces: force, rates: rate,
 		}
-		for k := range ahead {
+		for k := range nodes {
 			f, r := p.outlook.at(k)
 			from[forces+1+k], from[rates+1+k] = countForce*f, countRate*r
 		}
@@ -99,11 +76,26 @@ func (p *predictive) step(rate, force, lean, countRate, countForce float64) floa
 	p.wait--
 	p.v += p.a * p.dt
 	p.x += p.v * p.dt
-	p.vehicleRate.step(countRate * rate)
-	p.vehicleForce.step(countForce * force)
-	p.seatRate.step(p.v)
-	p.seatForce.step(perception.Gravity*p.x - p.head*p.a)
+	if rate == 0 && force == 0 {
+		p.rest()
+	}
+	p.vehicleRate.Step(rate)
+	p.vehicleForce.Step(force)
+	p.seatRate.Step(p.v)
+	p.seatForce.Step(perception.Gravity*p.x - p.head*p.a)
 	return p.x
+}
+
+// rest ends what is too small to matter, so that a seat comes home and nothing lingers among the subnormal numbers.
+func (p *predictive) rest() {
+	if math.Abs(p.x) < 1e-9 && math.Abs(p.v) < 1e-9 && math.Abs(p.a) < 1e-7 {
+		p.x, p.v, p.a = 0, 0, 0
+	}
+	for _, f := range [...]*perception.Filter{&p.vehicleRate, &p.vehicleForce, &p.seatRate, &p.seatForce} {
+		if z := f.Memory(); math.Abs(z[0]) < 1e-9 && math.Abs(z[1]) < 1e-9 {
+			f.Remember([2]float64{})
+		}
+	}
 }
 
 // gate lets an acceleration through that keeps every limit, and from which the seat can stop inside its travel; where none

@@ -153,6 +153,13 @@ func (f *Filter) Settle(x float64) {
 	f.z[0] = f.b[1]*x - f.a[1]*y + f.z[1]
 }
 
+// Memory is what the filter remembers of the past; it adds like the inputs do, so that two filters' difference remembers the
+// difference.
+func (f *Filter) Memory() [2]float64 { return f.z }
+
+// Remember sets it.
+func (f *Filter) Remember(z [2]float64) { f.z = z }
+
 // Step takes a sample and gives what is perceived now.
 func (f *Filter) Step(x float64) float64 {
 	y := f.b[0]*x + f.z[0]
