@@ -43,8 +43,8 @@ vehicle, 1 a chair that never moves, more is worse than not moving. A false cue 
 and in the vehicle not at all or the other way. --floor adds the least error that any motion within the travel could
 have with the next two minutes known.
 
-Without a configuration the seat turns 12 deg either way about roll and pitch, at up to 40 deg/s, with full cues for the
-vehicle's class. Of a configuration the seat and the profile count; its sources do not.
+Without a configuration the seat turns 12 deg either way about roll and pitch, at up to 40 deg/s, with full cues in the
+mode predictive. Of a configuration the seat and the profile count; its sources do not.
 
 Exit codes: 0 done; 1 tried and failed; 2 refused, nothing was run.`,
 		Example: `  perch preview flight.rec

@@ -30,7 +30,7 @@ type Settings struct {
 const DefaultHead = 0.8
 
 // Default is a seat that turns 12 deg either way about roll and pitch, at up to 40 deg/s, 300 deg/s² and 5000 deg/s³, with full
-// cues for a class of vehicle.
+// cues in the mode Predictive; the class of vehicle counts for the other modes.
 func Default(class string) (Settings, error) {
 	const deg = math.Pi / 180
 	axes := pose.Of(pose.Roll, pose.Pitch)
@@ -45,7 +45,7 @@ func Default(class string) (Settings, error) {
 		return Settings{}, err
 	}
 	cues := cueing.Preset(class)
-	cues.Intensity = 1
+	cues.Mode, cues.Intensity = cueing.Predictive, 1
 	return Settings{
 		Name: "default", Head: DefaultHead,
 		Chain: chain.Settings{
