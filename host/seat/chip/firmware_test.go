@@ -120,7 +120,7 @@ func testRide(h *host) {
 	h.arm()
 	h.sway([2]float64{20 * degree, 12 * degree}, [2]float64{0.8, 1.3})
 	began := h.next
-	h.during(1600 * ms)
+	h.during(1200 * ms)
 	ended := h.next
 	h.rest()
 	h.during(100 * ms)
@@ -284,7 +284,7 @@ func brake(v, a float64, l *seatlink.AxisLimits, dt float64) (way, seconds float
 func testLinkCut(h *host) {
 	h.arm()
 	h.sway([2]float64{20 * degree, 12 * degree}, [2]float64{0.8, 1.3})
-	h.during(1500 * ms)
+	h.during(1000 * ms)
 	for phase := range 6 {
 		h.try(fmt.Sprintf("phase %d", phase), func(h *host) {
 			ride := h.path

@@ -83,8 +83,8 @@ func TestHomingFromNineStarts(t *testing.T) {
 			if s := h.status(); s.Faults != seatlink.FaultHoming || s.Flags&seatlink.FlagHomed != 0 {
 				h.t.Errorf("faults %v, flags %b", s.Faults, s.Flags)
 			}
-			h.during(500 * ms)
-			h.still("after the fault", func() { h.during(300 * ms) })
+			h.during(200 * ms)
+			h.still("after the fault", func() { h.during(200 * ms) })
 			travel := stepsOf(h, 0, float64(h.limits[0].High-h.limits[0].Low)*1e-9)
 			if k := h.c.Crank(0); math.Abs(float64(k.Steps)) > travel*1.2 {
 				h.t.Errorf("it searched over %d steps; the travel is %.0f", k.Steps, travel)
@@ -109,7 +109,7 @@ func TestHomingFromNineStarts(t *testing.T) {
 // TestHomingByHand: no switches; an operator levels the seat without power and says so. It lapses with each loss of power.
 func TestHomingByHand(t *testing.T) {
 	t.Parallel()
-	f := chip.Build(t, "HOMING=HOMING_BY_HAND")
+	f := chip.Build(t, "HOMING=HOMING_BY_HAND", "ENABLE_SETTLE_MS=50")
 	c := f.Start(t)
 	h := meet(t, c)
 	h.want(h.armFrame(false), seatlink.ResultNotHomed)
@@ -148,6 +148,7 @@ func TestHomingByHand(t *testing.T) {
 		h.await(seatlink.StateReady, 5*time.Second)
 		h.known()
 	})
+	t.Logf("%v simulated", c.Simulated())
 }
 
 // TestTwoRunsAreTheSame: the same bytes at the same cycles give the same edges and bytes at the same cycles.
@@ -159,7 +160,7 @@ func TestTwoRunsAreTheSame(t *testing.T) {
 		c := f.Start(t, nearEdge(f, 40)...)
 		h := meet(t, c)
 		h.want(plain(seatlink.TypeHome), seatlink.ResultOK)
-		h.during(700 * ms)
+		h.during(400 * ms)
 		if c.Crank(0).Edges == 0 {
 			t.Fatal("it has not moved")
 		}
