@@ -370,6 +370,19 @@ func TestDelayByRate(t *testing.T) {
 	}
 }
 
+// Soonest delays nothing, smoothest half as much again, and a quick source is not delayed anywhere.
+func TestSmoothness(t *testing.T) {
+	for _, c := range []struct{ interval, smoothness, want float64 }{
+		{0.01, 1, 0}, {0.02, 1, 0}, {0.2, -1, 0}, {0.2, -7, 0}, {0.2, -0.5, 0.1}, {0.2, 0, 0.2}, {0.2, 1, 0.3}, {0.2, 9, 0.3}, {1, 1, 0.5},
+	} {
+		e := New(Settings{Delay: -1, Smoothness: c.smoothness}, dt)
+		fly(e, func(t float64, s *vehicle.State) { s.PutAttitude(angles(t, 0, 0)) }, c.interval, 30*c.interval, nil, func(float64, *Motion) {})
+		if math.Abs(e.Delay()-c.want) > 0.1*c.want+0.002 {
+			t.Errorf("every %v s, smoothness %v: delay %v, want %v", c.interval, c.smoothness, e.Delay(), c.want)
+		}
+	}
+}
+
 // Arrival late by up to 40 ms, in clumps, with losses: the motion stays near the true one, without a step.
 func TestJitter(t *testing.T) {
 	noise := func(k int) float64 { return math.Abs(math.Mod(math.Sin(float64(k)*12.9898)*43758.5453, 1)) }

@@ -53,8 +53,8 @@ type Settings struct {
 //
 // Where a new sample changes what was known, the output goes over to it critically damped: at the very next tick it
 // begins to move, without a step in value or in its first derivative. In a gap measured rates are carried on for the
-// length of 0.3 s, others for 0.15 s, coming to rest smoothly; specific force then goes to that of rest within another second; after
-// 2 s a signal is absent, and a source that comes back begins anew.
+// length of 0.3 s, others for 0.15 s, or for an interval more of a slow source up to 0.3 s, coming to rest smoothly; specific
+// force then goes to that of rest within another second; after 2 s a signal is absent, and a source that comes back begins anew.
 type Estimator struct {
 	settings Settings
 	dt       float64

@@ -7,7 +7,8 @@ import "gonum.org/v1/gonum/spatial/r3"
 type span struct{ full, end float64 } // s
 
 // A measured rate is carried on for the length of 0.3 s. One from differences is half an interval old, and for motion
-// quicker than a fifth of the sampling rate worse than holding (closed forms, see the tests): 0.15 s of it.
+// quicker than a fifth of the sampling rate worse than holding (closed forms, see the tests): 0.15 s of it, and up to 0.3 s where packets are that
+// far apart anyway.
 var (
 	measured = span{0.2, 0.4}
 	differed = span{0.05, 0.25}
