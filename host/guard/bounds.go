@@ -129,7 +129,65 @@ func sample(m mechanism.Mechanism, axes []pose.Axis, low, high pose.Pose) *bound
 			b.usable = l + 1
 		}
 	}
+	b.grow(n, na)
 	return b
+}
+
+// grow raises the bounds of each box by as much as they grew from the box within it: towards dead centre derivatives
+// climb ever more steeply, and the samples stop a step short of the edge.
+func (b *bounds) grow(n, na int) {
+	for l := levels - 1; l > 0; l-- {
+		for k := range na {
+			g, within := &b.level[l][k], &b.level[l-1][k]
+			one, two, three := g.size(n, b.half)
+			in1, in2, in3 := within.size(n, b.half)
+			if g.curved {
+				g.scale(n, growth(one, in1), growth(two, in2), growth(three, in3))
+			}
+		}
+	}
+	switch {
+	case b.usable > 1:
+		b.level[0] = b.level[1]
+	case b.level[0][0].curved: // nothing tells how they grow
+		b.usable = 0
+	}
+}
+
+// growth is how much larger a bound is than the one within it: 1 to most, since nothing is learnt from one that is hardly
+// there.
+func growth(g, within float64) float64 {
+	const most = 4
+	if !(within > 0) {
+		return most
+	}
+	return min(max(g/within, 1), most)
+}
+
+// size is how much the derivatives of each order make of the whole box.
+func (s *slopes) size(n int, half [pose.Count]float64) (first, second, third float64) {
+	for i := range n {
+		first += s.first[i] * half[i]
+		for j := range n {
+			second += s.second[i][j] * half[i] * half[j]
+			for k := range n {
+				third += s.third[i][j][k] * half[i] * half[j] * half[k]
+			}
+		}
+	}
+	return first, second, third
+}
+
+func (s *slopes) scale(n int, first, second, third float64) {
+	for i := range n {
+		s.first[i] *= first
+		for j := range n {
+			s.second[i][j] *= second
+			for k := range n {
+				s.third[i][j][k] *= third
+			}
+		}
+	}
 }
 
 // ease is how much of the pose's acceleration and jerk the brake law uses, so that what all axes ask of an actuator at

@@ -48,7 +48,8 @@
 // states between may leave the chord rests on the bound of the jerk. Limiter.walk is the roll-out itself, tick by tick
 // through Mechanism.Inverse. The pose's own part is always exact: law.rollout sums the law's ramps in closed form.
 //
-// The bounds are sampled when limits are adopted and used with a margin of 15 %, so for a mechanism that bends more
+// The bounds are sampled when limits are adopted and used with a margin of 15 %, raised besides by as much as they grew
+// from the next smaller box of poses, since near dead centre they climb ever more steeply. For a mechanism that bends more
 // between two samples than that they are an estimate and not a proof. Tests compare what they accept with the walk, and
 // what is sent is judged apart from all of this (guardtest).
 //

@@ -166,6 +166,15 @@ func TestProof(t *testing.T) {
 	t.Logf("no violation in %d ticks, %s\n%s", total, time.Since(began).Round(time.Second), b.String())
 }
 
+// TestBoundsNearDeadCentre is a case in which bounds of the mechanism's derivatives that were sampled inside a box, and not
+// raised towards its edge, let an actuator's jerk through.
+func TestBoundsNearDeadCentre(t *testing.T) {
+	_, all := seats(t)
+	r := rand.New(rand.NewPCG(43, 265))
+	r.IntN(len(all)) // the mechanism, in TestProof
+	prove(t, r, all["two cranks backward"], &tally{}, 2600, "near dead centre")
+}
+
 func prove(t *testing.T, r *rand.Rand, m mechanism.Mechanism, c *tally, ticks int, where string) {
 	t.Helper()
 	l := drawn(r)
