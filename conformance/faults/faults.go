@@ -186,7 +186,9 @@ func (r *run) loop(ctx context.Context, listen string) error {
 			if r.silent++; r.live && r.silent > 2 && r.fault == "gives_up" {
 				return errors.New("no packet for 1.5 s")
 			}
-			r.out.Absent()
+			if !r.live || r.fault != "gives_up" {
+				r.out.Absent()
+			}
 		case err != nil:
 			return err
 		default:
