@@ -57,6 +57,11 @@ func (k *known) take(s *vehicle.State) {
 	if v, ok := s.Vec(vehicle.VelocityN); ok {
 		k.v = append(k.v, knownV{t, v})
 	}
+	if v, ok := s.Vec(vehicle.VelocityX); ok {
+		if q, ok := s.Attitude(); ok {
+			k.v = append(k.v, knownV{t, toEarth(q, v)})
+		}
+	}
 	if f, ok := s.Vec(vehicle.SpecificForceX); ok {
 		k.f, k.forced = append(k.f, knownV{t, f}), true
 	}
@@ -286,7 +291,7 @@ const pageHead = `# Estimation beside plain reconstructions
 What the estimator makes of poor telemetry, beside what holding, linear extrapolation and linear interpolation make of it at
 the same delay; made by ` + "`go test ./host/estimate -run Comparison -update`" + `. Six invented flights and drives of 32 s (aeroplane,
 turbulence, rolls, multirotor, ground vehicle, a model tilted by hand), whose true motion is known, are sampled at each
-rate, made late by chance (half a packet's time at most, but 0.15 s on average and up to 0.9 s over the radio), lost (1-3 %) and, in
+rate, made late by chance (1-20 ms on average, over the radio 0.15 s and up to 0.9 s), most of them lost now and then (1-3 %) and, in
 one case, sent in clumps of 0.1 s. No feed but the first has an accelerometer: specific force follows from velocity and attitude.
 
 Figures are RMS over all flights against the true motion of that long ago: attitude, roll and pitch rate, specific force

@@ -89,6 +89,7 @@ type Estimator struct {
 	body     track
 	earth    track
 	onGround track
+	along    track // earth velocity from body velocity and the attitude of the same time
 	felt     felt
 
 	speeding                        twoLags // dV/dt in body axes
@@ -212,7 +213,7 @@ func (e *Estimator) begin(source int64, now float64) {
 	e.base, e.newest, e.arrived, e.runs = source, source, now, 0
 	e.clock.reset(now, now)
 	e.heading.clear()
-	for _, k := range [...]*track{&e.rates, &e.force, &e.body, &e.earth, &e.onGround, &e.felt.turned, &e.felt.fixed} {
+	for _, k := range [...]*track{&e.rates, &e.force, &e.body, &e.earth, &e.onGround, &e.felt.turned, &e.felt.fixed, &e.along} {
 		k.clear()
 	}
 }
@@ -299,6 +300,12 @@ func (e *Estimator) join(s *vehicle.State, t float64) {
 	if v, m := components(s, vehicle.VelocityN, 1e5); m != 0 {
 		e.earth.put(t, v, m)
 		e.felt.add(t, &e.earth, &e.heading)
+	}
+	// Velocity in body axes says the same, where the attitude of that time is known and not only estimated.
+	if i, j := e.heading.pick(t), e.body.pick(t); e.earth.n == 0 && i >= 0 && j >= 0 && e.heading.at(i).t == t && e.body.at(j).t == t &&
+		e.body.at(j).mask == 7 && (e.along.n == 0 || e.along.newest().t < t) {
+		e.along.put(t, toEarth(e.heading.at(i).q, e.body.at(j).v), 7)
+		e.felt.add(t, &e.along, &e.heading)
 	}
 	if v, ok := s.Value(vehicle.OnGround); ok && v >= 0 && v <= 1 {
 		e.onGround.put(t, r3.Vec{X: v}, 1)
@@ -456,7 +463,7 @@ func (e *Estimator) complete(t, h float64, out *Motion) {
 		f = r3.Add(e.force.out, r3.Scale(part, r3.Sub(rest, e.force.out)))
 		f = merge(r3.Vec{}, f, e.force.seen)
 		out.Present |= shifted(e.force.seen, vehicle.SpecificForceX)
-	case haveQ && haveE && e.felt.turned.n > 0:
+	case haveQ && (haveE || haveB && e.along.live(t)) && e.felt.turned.n > 0:
 		way = 2
 		f = e.felt.at(t, q, rest)
 	case haveQ && haveB && e.body.seen == 7 && e.body.n > 1 && out.Present.Has(vehicle.AngularVelocityP, vehicle.AngularVelocityQ, vehicle.AngularVelocityR):

@@ -19,6 +19,7 @@ type felt struct {
 	share         r3.Vec    // of fixed, by body axis
 }
 
+// add takes the velocity that has come for t: in earth axes, or in body axes with an attitude of the same time.
 func (k *felt) add(t float64, earth *track, at *heading) {
 	b := earth.pick(t)
 	a := b - 1
@@ -34,15 +35,23 @@ func (k *felt) add(t float64, earth *track, at *heading) {
 		return
 	}
 	mid := (from.t + to.t) / 2
-	w, along := at.ahead(r3.Vec{}, false)
-	q, _ := at.value(at.pick(mid), mid, w, along)
+	ahead, along := at.ahead(r3.Vec{}, false)
+	q, w := at.value(at.pick(mid), mid, ahead, along)
 	f := r3.Sub(r3.Scale(1/h, r3.Sub(to.v, from.v)), r3.Vec{Z: Gravity})
+	k.turned.behind = min(h/2, briefFull)
+	k.fixed.behind = k.turned.behind
+	// A force that turns with the vehicle by d over the stretch is d×(d×f)/24 shorter in its mean (series of the rotation).
+	d := r3.Scale(h, w)
+	turned := toBody(q, f)
+	if r3.Dot(d, d) < 1 {
+		turned = r3.Sub(turned, r3.Scale(1.0/24, r3.Cross(d, r3.Cross(d, turned))))
+	}
 	if k.turned.n > 0 {
-		for i, d := range [2]r3.Vec{r3.Sub(k.turned.newest().v, toBody(q, f)), toBody(q, r3.Sub(k.fixed.newest().v, f))} {
+		for i, d := range [2]r3.Vec{r3.Sub(k.turned.newest().v, turned), toBody(q, r3.Sub(k.fixed.newest().v, f))} {
 			k.off[i] = r3.Add(k.off[i], r3.Scale(min(h/judged, 0.5), r3.Sub(r3.Vec{X: d.X * d.X, Y: d.Y * d.Y, Z: d.Z * d.Z}, k.off[i])))
 		}
 	}
-	k.turned.put(mid, toBody(q, f), 7)
+	k.turned.put(mid, turned, 7)
 	k.fixed.put(mid, f, 7)
 }
 

@@ -150,6 +150,7 @@ type telemetry struct {
 	attitude      float64 // Hz
 	rates         bool    // with the attitude
 	velocity      float64 // Hz; 0: none
+	body          bool    // the velocity is in body axes
 	force         float64
 	late, most    float64 // mean of what comes late by chance, and its most, s
 	clump         float64 // s: all that was due leaves together
@@ -164,6 +165,7 @@ var feeds = []telemetry{
 	{name: "5 Hz, rates; velocity 2.5", attitude: 5, rates: true, velocity: 2.5, late: 0.005, most: 0.02},
 	{name: "5 Hz, no rates, clumps", attitude: 5, velocity: 2.5, late: 0.02, most: 0.1, clump: 0.1, lost: 0.02},
 	{name: "3 Hz, rates; velocity 2, radio", attitude: 3, rates: true, velocity: 2, late: 0.15, most: 0.9, lost: 0.03},
+	{name: "20 Hz, rates and body velocity", attitude: 20, rates: true, velocity: 20, body: true, late: 0.004, most: 0.03, lost: 0.01},
 	{name: "10 Hz, rates; velocity 5, noise", attitude: 10, rates: true, velocity: 5, late: 0.02, most: 0.1, lost: 0.02, noise: 0.0035, vnoise: 0.1},
 }
 
@@ -201,7 +203,13 @@ func (f telemetry) sample(c *course, until float64) []packet {
 	if f.velocity < f.attitude {
 		shift = 0.3 // its own message, at times of its own
 	}
-	each(f.velocity, shift, func(i int, s *vehicle.State) { s.PutVec(vehicle.VelocityN, vec(c.v[i], f.vnoise)) })
+	each(f.velocity, shift, func(i int, s *vehicle.State) {
+		if v := vec(c.v[i], f.vnoise); f.body {
+			s.PutVec(vehicle.VelocityX, toBody(c.q[i], v))
+		} else {
+			s.PutVec(vehicle.VelocityN, v)
+		}
+	})
 	each(f.force, 0, func(i int, s *vehicle.State) { s.PutVec(vehicle.SpecificForceX, c.f[i]) })
 	order := make([]int, 0, len(rows))
 	for i := range rows {

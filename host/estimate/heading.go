@@ -10,6 +10,7 @@ import (
 const (
 	turnLeast = 0.015 // s; the shortest stretch over which an attitude is differentiated
 	turnMost  = 20.0  // rad/s; more is carried on no faster
+	gentle    = 0.25  // rad; an error of this size is pulled at hardest, larger ones less
 )
 
 type bearing struct {
@@ -193,7 +194,8 @@ func (k *heading) step(t, h float64, latest r3.Vec, known bool) {
 	if n := norm(r); n > 2*turnMost {
 		r = r3.Scale(2*turnMost/n, r)
 	}
-	e, r = settle(e, r, k.rhythm.quickness(), h)
+	// What a long gap left is taken up more gently: the pull on an error has a largest value.
+	e, r = settle(e, r, k.rhythm.quickness()/(1+norm(e)/gentle), h)
 	x := unturn(e)
 	k.out = unit(quat.Mul(q, x))
 	k.rate = r3.Add(toBody(x, w), r)

@@ -27,6 +27,7 @@ type track struct {
 	seen    uint8 // components ever measured in this run
 	long    bool  // its slope is carried on far, as a velocity's, rather than for about an interval
 	slope   r3.Vec
+	behind  float64 // s; how old samples are when they come, beyond the source's latency
 	hurry   float64 // how much quicker than its rhythm corrections fade; 0 is 1
 
 	started bool
@@ -188,6 +189,7 @@ func (k *track) value(i int, t float64) (v, slope r3.Vec) {
 		along = differed.atLeast(k.rhythm.median)
 	} else {
 		along = brief(k.rhythm.median)
+		along.full, along.end = along.full+k.behind, along.end+k.behind
 	}
 	left, reach := along.carry(t - a.t)
 	return r3.Add(a.v, r3.Scale(reach, k.slope)), r3.Scale(left, k.slope)
