@@ -5,6 +5,14 @@
 // attitude by the direction of gravity, which is smooth through every attitude and blind to heading. The sum is scaled
 // by one intensity and compressed into the travel. Level and unaccelerated motion gives exactly zero.
 //
+// In the mode Predictive roll and pitch come from another block: a hundred times a second it plans, for some seconds ahead,
+// the motion inside the axis's limits of which the rider would perceive least that differs from what the vehicle's
+// occupant perceives, and begins it. Perceived is as in package perception: canals and otoliths as modelled in Telban &
+// Cardullo (NASA/CR-2005-213747), over the thresholds of Benson et al. (1986, 1989), the head above the joint. How the
+// vehicle goes on is forecast, by weights that are learnt from it. The intensity scales what the vehicle does before it is
+// planned for. What the block wants passes the guard bit for bit where the mechanism gives the axes their whole limits;
+// Reset forgets what was learnt, a restart of the motion does not.
+//
 // A pose is what is wanted; the guard decides what the seat gets. Inverted flight gives a level seat, by intent.
 package cueing
 
@@ -197,7 +205,7 @@ func (c *Chain) lookAhead(axis pose.Axis, in [sights]float64, rate, force float6
 		in[i] = clip(in[i], mostForce)
 	}
 	if fresh {
-		p.settle(in, rate, force)
+		p.settle(in, force)
 	}
 	return p.step(in, rate, force)
 }

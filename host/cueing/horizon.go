@@ -9,19 +9,21 @@ import (
 )
 
 const (
-	period = 0.01  // s from one plan to the next
-	sweeps = 8     // of the solver, a plan: it begins where the last one ended
-	relax  = 1.6   // over-relaxation of the solver (Boyd et al. 2011, sec. 3.4.3)
-	stiff  = 300   // of the bounds in the solver, squared thresholds × samples
-	held   = 0.995 // share of travel and speed that a plan may use
-	sample = 0.01  // s between the samples of the cost
-	calm   = 200   // thresholds, of a speed of 1 rad/s at the end: a plan ends about at rest
+	period  = 0.01  // s from one plan to the next
+	sweeps  = 8     // of the solver, a plan: it begins where the last one ended
+	relax   = 1.6   // over-relaxation of the solver (Boyd et al. 2011, sec. 3.4.3)
+	stiff   = 300   // of the bounds in the solver, squared thresholds × samples
+	held    = 0.995 // share of travel and speed that a plan may use
+	gentler = 0.88  // share of acceleration and jerk, a little less than the gate lets through
+	soft    = 0.1   // how much less hard the bounds of acceleration and jerk are held
+	sample  = 0.01  // s between the samples of the cost
+	calm    = 200   // thresholds, of a speed of 1 rad/s at the end: a plan ends about at rest
 )
 
 // spacing is that of the knots, in periods: ever further apart.
 var spacing = [...]struct{ knots, apart int }{{2, 1}, {4, 2}, {4, 4}, {5, 8}, {5, 16}, {6, 40}}
 
-const fastKnots = 10 // the first ones, whose speed is bounded too
+const fastKnots = 10 // the first ones, whose speed, acceleration and jerk are bounded too
 
 // What a plan begins with: the seat's angle, speed and acceleration, what the two models remember of the difference
 // between seat and vehicle, and the forecast: force now and at each node, rate likewise.
@@ -41,7 +43,7 @@ type beginning [knows]float64
 
 // horizon is the plan's quadratic programme for one axis, made once. The plan is the seat's acceleration at knots, joined
 // by straight lines; the cost is the integral of the square of the perceived error; the seat's angle at each knot, and its
-// speed at the first ones, are bounded. It is solved by the alternating direction method of multipliers (Boyd, Parikh, Chu,
+// speed, acceleration and jerk at the first ones, are bounded. It is solved by the alternating direction method of multipliers (Boyd, Parikh, Chu,
 // Peleato & Eckstein, Found. Trends Mach. Learn. 3, 2011, ch. 3; the form is that of Stellato et al., Math. Program. Comput.
 // 12, 2020) in what is bounded alone: one product of a small matrix with a vector a sweep.
 type horizon struct {
@@ -68,8 +70,8 @@ func knots(ticks int) (out []int) {
 }
 
 // newHorizon is the programme of an axis whose rate and force are perceived as these channels, with the head so many
-// metres above the joint, within travel (rad) and speed (rad/s); dt is the time of a tick.
-func newHorizon(rate, force perception.Channel, head, travel, fastest, dt float64) (*horizon, error) {
+// metres above the joint, within travel (rad), speed, acceleration and jerk (rad/s, s² and s³); dt is the time of a tick.
+func newHorizon(rate, force perception.Channel, head, travel, fastest, hardest, jerk, dt float64) (*horizon, error) {
 	ticks := max(1, int(period/dt+0.5))
 	h := &horizon{ticks: ticks}
 	at := knots(ticks)
@@ -80,7 +82,7 @@ func newHorizon(rate, force perception.Channel, head, travel, fastest, dt float6
 	every := max(1, int(lesson/dt+0.5))
 
 	samples := last / stride
-	m := n + fastKnots
+	m := n + 3*fastKnots
 	// Columns: the knots' accelerations, then the beginning.
 	felt := mat.NewDense(2*samples+1, n+knows, nil)
 	limited := mat.NewDense(m, n+knows, nil)
@@ -119,6 +121,8 @@ func newHorizon(rate, force perception.Channel, head, travel, fastest, dt float6
 				limited.Set(k, column, x/travel)
 				if k < fastKnots {
 					limited.Set(n+k, column, v/fastest)
+					limited.Set(n+fastKnots+k, column, soft*a/hardest)
+					limited.Set(n+2*fastKnots+k, column, soft*(a-weight(k-1))/(float64(at[k]-left)*dt*jerk))
 				}
 				left = i
 				k = min(k+1, n-1)
@@ -169,6 +173,9 @@ func newHorizon(rate, force perception.Channel, head, travel, fastest, dt float6
 	h.b = make([]beginning, m)
 	for i := range m {
 		h.bound[i] = held
+		if i >= n+fastKnots {
+			h.bound[i] = soft * gentler
+		}
 		h.q = append(h.q, append([]float64(nil), q.RawRowView(i)...))
 		copy(h.b[i][:], b.RawRowView(i))
 	}

@@ -20,7 +20,7 @@ type predictive struct {
 }
 
 func newPredictive(rate, force perception.Channel, head float64, travel, speed, acceleration, jerk, dt float64, phase int) (*predictive, error) {
-	h, err := newHorizon(rate, force, head, travel, speed, dt)
+	h, err := newHorizon(rate, force, head, travel, speed, acceleration, jerk, dt)
 	if err != nil {
 		return nil, err
 	}
@@ -46,7 +46,7 @@ func (p *predictive) reset() {
 }
 
 // settle takes up a vehicle whose past is not known: its force is taken to have lasted, its rate to begin.
-func (p *predictive) settle(in [sights]float64, countRate, countForce float64) {
+func (p *predictive) settle(in [sights]float64, countForce float64) {
 	p.vehicleRate.Remember([2]float64{})
 	p.vehicleForce.Settle(countForce * in[ofForce])
 	p.outlook.restart(in)
@@ -163,7 +163,7 @@ func (g *gate) ok(x, v, a float64) bool {
 		return false
 	}
 	if end < 0 || end == 0 && v < 0 {
-		x, v, a, end = -x, -v, -a, -end
+		x, v, a = -x, -v, -a
 	}
 	// From here the stop decelerates towards positive x.
 	pad := 2 * math.Abs(v) * g.dt

@@ -26,10 +26,10 @@ func foreseeing(t testing.TB, intensity, travel float64) *Chain {
 	return chain(t, s, twoAxes, travel)
 }
 
-// box is a guard with the limits of room.
-func box(t testing.TB, travel float64) *guard.Limiter {
+// box is a guard with these limits, and travel to either side.
+func box(t testing.TB, r Limits) *guard.Limiter {
 	t.Helper()
-	r := room(all(travel))
+	travel := r.Travel[pose.Roll]
 	l := guard.Limits{Low: all(-travel), High: r.Travel, Speed: r.Speed, Acceleration: r.Acceleration, Jerk: r.Jerk}
 	m, err := mechanism.NewBox(mechanism.BoxSettings{Axes: twoAxes, Low: l.Low, High: l.High, Speed: l.Speed, Acceleration: l.Acceleration, Jerk: l.Jerk})
 	if err != nil {
@@ -55,17 +55,31 @@ func TestThePredictiveModePassesTheGuard(t *testing.T) {
 	wholeTest := t
 	rapid.Check(t, func(t *rapid.T) {
 		travel := rapid.SampledFrom([]float64{1, 5, 12, 30}).Draw(t, "travel") * deg
-		c, g := foreseeing(wholeTest, 1, travel), box(wholeTest, travel)
-		r := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 1))
+		speed := rapid.Float64Range(0.1, 3).Draw(t, "speed")
+		pace := rapid.Float64Range(0.2, 3).Draw(t, "pace")
+		r := room(all(travel))
+		for a := range r.Speed { // from a seat that creeps to one that jumps
+			r.Speed[a] *= speed
+			r.Acceleration[a] *= pace
+			r.Jerk[a] *= pace
+		}
+		s := Preset("aeroplane")
+		s.Mode, s.Intensity = Predictive, 1
+		c, err := New(s, twoAxes, r, dt)
+		if err != nil {
+			t.Fatal(err)
+		}
+		g := box(wholeTest, r)
+		dice := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 1))
 		size := math.Pow(10, rapid.Float64Range(-1, 3).Draw(t, "size"))
 		hold := rapid.IntRange(1, 900).Draw(t, "hold")
 		m := level()
 		for n := range 4000 {
-			if r.IntN(hold) == 0 {
-				m.AngularVelocity = r3.Vec{X: size * r.NormFloat64(), Y: size * r.NormFloat64(), Z: r.NormFloat64()}
-				m.SpecificForce = r3.Vec{X: 2 * size * r.NormFloat64(), Y: 2 * size * r.NormFloat64(), Z: -9}
-				m.Attitude = quat.Number{Real: r.NormFloat64(), Imag: r.NormFloat64(), Jmag: r.NormFloat64()}
-				switch r.IntN(20) {
+			if dice.IntN(hold) == 0 {
+				m.AngularVelocity = r3.Vec{X: size * dice.NormFloat64(), Y: size * dice.NormFloat64(), Z: dice.NormFloat64()}
+				m.SpecificForce = r3.Vec{X: 2 * size * dice.NormFloat64(), Y: 2 * size * dice.NormFloat64(), Z: -9}
+				m.Attitude = quat.Number{Real: dice.NormFloat64(), Imag: dice.NormFloat64(), Jmag: dice.NormFloat64()}
+				switch dice.IntN(20) {
 				case 0:
 					m.AngularVelocity.X, m.SpecificForce.X = math.NaN(), math.Inf(1)
 				case 1:
@@ -74,7 +88,7 @@ func TestThePredictiveModePassesTheGuard(t *testing.T) {
 					m.Present = level().Present
 					m.Restarted = true
 				case 3:
-					c.SetIntensity(r.Float64())
+					c.SetIntensity(dice.Float64())
 				}
 			}
 			passes(t, g, n, c.Step(&m))
@@ -101,7 +115,7 @@ func TestRecordedPlans(t *testing.T) {
 // TestPlanIsTheLeast: the solver comes to where an exact method ends that shares nothing with it (testdata/plan.py); the last
 // digits would take it ten times as many sweeps.
 func TestPlanIsTheLeast(t *testing.T) {
-	h, err := newHorizon(perception.RollRate, perception.ForceY, 0.8, 12*deg, 40*deg, dt)
+	h, err := newHorizon(perception.RollRate, perception.ForceY, 0.8, 12*deg, 40*deg, 300*deg, 5000*deg, dt)
 	if err != nil {
 		t.Fatal(err)
 	}

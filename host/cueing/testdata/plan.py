@@ -6,7 +6,7 @@ import json
 import numpy as np
 from scipy import linalg, optimize, signal
 
-dt, head, g, travel, fastest = 0.002, 0.8, 9.80665, np.deg2rad(12), np.deg2rad(40)
+dt, head, g, travel, fastest, hardest, jerk = 0.002, 0.8, 9.80665, *np.deg2rad([12, 40, 300, 5000])
 spacing = [1] * 2 + [2] * 4 + [4] * 4 + [8] * 5 + [16] * 5 + [40] * 6
 at = np.cumsum(spacing) * 5  # ticks
 tick = np.arange(1, at[-1] + 1)
@@ -32,23 +32,25 @@ def responses(knots, s):
     e, _ = signal.lfilter(*canals, v - future(rate), zi=canal)
     f, _ = signal.lfilter(*otoliths, g * x - head * a - future(force), zi=otolith)
     felt = np.concatenate([e[4::5], f[4::5], [200 * v[-1]]])
-    return felt, np.concatenate([x[at - 1] / travel, v[at[:10] - 1] / fastest])
+    jerks = np.diff([a0, *knots[:10]]) / (np.diff([0, *at[:10]]) * dt)
+    return felt, np.concatenate([x[at - 1] / travel, v[at[:10] - 1] / fastest, knots[:10] / hardest, jerks / jerk])
 
 
 n = len(at)
+most = np.repeat([0.995, 0.88], [n + 10, 20])
 columns = [responses(row, np.zeros(25)) for row in np.eye(n)]
 B, A = (np.stack(c, 1) for c in zip(*columns))
 
 
 def plan(s):
     felt, bounded = responses(np.zeros(n), s)
-    # min |B k + felt| with |A k + bounded| <= 0.995, as: min |y| with G y >= h
+    # min |B k + felt| with |A k + bounded| <= most, as: min |y| with G y >= h
     Q, R = linalg.qr(B, mode="economic")
     c = Q.T @ felt  # y = R k + c
     inverse = linalg.solve_triangular(R, np.eye(n))
     AR = A @ inverse
     G = np.vstack([AR, -AR])
-    h = np.concatenate([-0.995 - bounded + AR @ c, -0.995 + bounded - AR @ c])
+    h = np.concatenate([-most - bounded + AR @ c, -most + bounded - AR @ c])
     E, e = np.vstack([G.T, h]), np.zeros(n + 1)
     e[-1] = 1
     u, _ = optimize.nnls(E, e, maxiter=20000)
@@ -56,18 +58,21 @@ def plan(s):
     y = -r[:n] / r[n]
     k = inverse @ (y - c)
     limited = A @ k + bounded
-    return dict(begin=list(s), first=k[0], limited=int((np.abs(limited) > 0.9949).sum()))
+    return dict(begin=list(s), first=k[0], limited=int((np.abs(limited) > most - 1e-4).sum()))
 
 
 rng = np.random.default_rng(5)
-beginnings = [np.zeros(25) for _ in range(4)]
+beginnings = [np.zeros(25) for _ in range(6)]
 beginnings[0][7:16] = 1.0  # a force that lasts, within the travel
 beginnings[1][7:16] = 4.0  # and one beyond
 beginnings[2][16:20] = 2.0  # turning that is over soon, faster than the seat can
 beginnings[3][:3] = 0.19, 0.3, -2  # near the end of the travel, still moving there
 beginnings[3][7:16] = 3.0
-for _ in range(6):
-    s = rng.normal(0, 1, 25) * np.array([0.08, 0.2, 1, 2, 2, 5, 5, *[2] * 9, *[1] * 9])
+beginnings[4][:1], beginnings[4][7:16], beginnings[4][5:7] = 0.2075, 2.02, 0  # as far as it goes
+beginnings[5][7:16] = 0.02
+for _ in range(8):
+    s = rng.normal(0, 1, 25) * np.array([0.05, 0.1, 1, 2, 2, 5, 5, *[1] * 9, *[0.3] * 9])
+    s *= rng.choice([0.01, 0.03, 1])
     s[8:16], s[17:25] = s[7] * 0.8 ** np.arange(8), s[16] * 0.5 ** np.arange(8)
     beginnings.append(s)
 print(json.dumps([plan(s) for s in beginnings]))
