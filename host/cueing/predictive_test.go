@@ -74,7 +74,7 @@ func TestThePredictiveModePassesTheGuard(t *testing.T) {
 		size := math.Pow(10, rapid.Float64Range(-1, 3).Draw(t, "size"))
 		hold := rapid.IntRange(1, 900).Draw(t, "hold")
 		m := level()
-		for n := range 4000 {
+		for n := range 2000 {
 			if dice.IntN(hold) == 0 {
 				m.AngularVelocity = r3.Vec{X: size * dice.NormFloat64(), Y: size * dice.NormFloat64(), Z: dice.NormFloat64()}
 				m.SpecificForce = r3.Vec{X: 2 * size * dice.NormFloat64(), Y: 2 * size * dice.NormFloat64(), Z: -9}
@@ -198,7 +198,7 @@ func TestForesightMirrors(t *testing.T) {
 		s, f := drawn(t, Predictive), ride(t)
 		a, _ := New(s, twoAxes, room(all(0.2)), dt)
 		b, _ := New(s, twoAxes, room(all(0.2)), dt)
-		for n := range 500 {
+		for n := range 250 {
 			m := f(n)
 			p := a.Step(&m)
 			m.AngularVelocity = r3.Scale(-1, m.AngularVelocity)
