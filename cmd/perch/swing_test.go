@@ -24,7 +24,7 @@ func TestTheDemoRideIsNotTakenForASwing(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, class := range cueing.Classes() {
-		for _, mode := range []cueing.Mode{cueing.Washout, cueing.Follow} {
+		for _, mode := range []cueing.Mode{cueing.Washout, cueing.Follow, cueing.Predictive} {
 			t.Run(class+" "+mode.String(), func(t *testing.T) {
 				t.Parallel()
 				s := chainSettings(c, m)
