@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/binary"
+	"flag"
 	"fmt"
 	"math"
 	"net"
@@ -18,6 +19,9 @@ import (
 )
 
 func TestMain(m *testing.M) {
+	if err := flag.Set("test.parallel", atOnce); err != nil {
+		panic(err)
+	}
 	testscript.Main(m, map[string]func(){
 		"perch": func() { os.Exit(execute(os.Args[1:])) },
 		"fly": func() {

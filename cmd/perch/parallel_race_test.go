@@ -1,0 +1,6 @@
+//go:build race
+
+package main
+
+// atOnce is few where the race detector makes every program ten times as heavy.
+const atOnce = "2"
