@@ -301,6 +301,7 @@ func TestAWholeCommissioningOnAPort(t *testing.T) {
 		time.Sleep(40 * time.Millisecond)
 	}
 	r.awaitEvent("read the cautions above")
+	time.Sleep(1500 * time.Millisecond) // let go
 	r.hold("a", "riding")
 	r.press("q")
 	r.end(exitDone)

@@ -20,6 +20,9 @@ import (
 // ride, end. The chip's clock falls behind on a busy machine: no time is judged, and the rate is so low that frames that
 // come five times too fast are still none too many.
 func TestARideOnTheFirmware(t *testing.T) {
+	if raced {
+		t.Skip("beside the race detector the simulated chip falls too far behind the clock: .ci/run runs this by itself")
+	}
 	f := chip.Build(t)
 	var near []int64 // so that homing is short
 	for _, a := range f.Wiring.Axes {
@@ -61,6 +64,7 @@ func TestARideOnTheFirmware(t *testing.T) {
 		time.Sleep(40 * time.Millisecond)
 	}
 	r.awaitEvent("read the cautions above")
+	time.Sleep(1500 * time.Millisecond) // let go
 	r.hold("a", "riding")
 	moved := func(i int) uint64 { return c.Crank(i).Edges - parked[i].Edges }
 	for deadline := time.Now().Add(patience); moved(0) < 50 || moved(1) < 50; r.during(200 * time.Millisecond) {
