@@ -382,7 +382,7 @@ func (b *bench) reset() error {
 		return wrong("mend the cause, then do this step again", "the controller stays in %s (%s)", s.State, s.Faults)
 	}
 	for range 500 { // until the jog has seen it too, lest it tell of the fault that was
-		if b.jog.Snapshot().State != jog.Fault {
+		if b.jog == nil || b.jog.Snapshot().State != jog.Fault {
 			break
 		}
 		time.Sleep(10 * time.Millisecond)
