@@ -339,6 +339,9 @@ func TestBoundsNeverAcceptWhatTheRolloutRefuses(t *testing.T) {
 					strides++
 				}
 				c.slow = true
+				for k := range c.loose.qjerk { // a roll-out that ends at the end of the travel is kept there, against rounding
+					c.loose.qjerk[k] *= 1 + 1e-6
+				}
 				if h := c.walk(&roll{g.x, g.v, g.a, g.q, g.qv, g.qa}, int(n)+4, &c.loose); h != 0 {
 					t.Fatalf("%s, %s, tick %d: accepted (plain %v, strides %v), the roll-out says %v", r.name, in.name, k, isPlain, isStrides, h)
 				}
