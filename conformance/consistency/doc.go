@@ -22,7 +22,7 @@
 // Of the changes that are believed, the one after which all relations together hold best is named, then what the data
 // cannot tell from it. It is then made, and the search goes on for a second mistake.
 //
-// The other way round the same votes say what a recording shows to be right (Shown): a component whose opposite sign the
+// The other way round the same votes say what a recording shows to be right (Result.Evidence): a component whose opposite sign the
 // spans refuse. A component about which they say nothing was not moved enough.
 //
 // # What cannot be seen

@@ -36,7 +36,6 @@ type Unexplained struct {
 // Result is what a recording shows.
 type Result struct {
 	Mistakes    []Mistake
-	Shown       []Shown
 	Unexplained []Unexplained
 }
 
@@ -189,7 +188,6 @@ func Judge(states []vehicle.State) Result {
 			continue
 		}
 		t.noise = max(r.least, min(1, 3*typical(t.null)))
-		out.Shown = append(out.Shown, t.shown(f)...)
 		if u := t.unexplained(); u != nil {
 			out.Unexplained = append(out.Unexplained, *u)
 		}
@@ -474,4 +472,21 @@ func delays(f *flight) []Change {
 		}
 	}
 	return out
+}
+
+// unexplained says that a relation does not hold in a third of the spans that move most.
+func (t *trial) unexplained() *Unexplained {
+	u := Unexplained{Relation: t.id, Title: t.title, Groups: t.uses}
+	for _, g := range t.null {
+		if g.tolerance > 0 && g.motion > 1 {
+			u.Of++
+			if length(g.apart) > 1.5*g.tolerance {
+				u.Bad++
+			}
+		}
+	}
+	if u.Of < 6 || 3*u.Bad < u.Of {
+		return nil
+	}
+	return &u
 }

@@ -286,7 +286,7 @@ func TestForceAloneShowsGravity(t *testing.T) {
 
 func TestNothingToJudge(t *testing.T) {
 	for _, states := range [][]vehicle.State{nil, {{}}, {{SourceTime: 1}, {SourceTime: 2}}} {
-		if r := Judge(states); len(r.Mistakes)+len(r.Shown)+len(r.Unexplained) != 0 {
+		if r := Judge(states); len(r.Mistakes)+len(r.Evidence(states))+len(r.Unexplained) != 0 {
 			t.Error(r)
 		}
 	}

@@ -187,7 +187,7 @@ func stuck(f *flight, trials []*trial) *Mistake {
 		if votes < 3 || 2*votes < of {
 			continue
 		}
-		kept := withoutQ(f.attitude, still)
+		kept := f.attitude.without(still)
 		return &Mistake{Change: Change{Group: Attitude, Component: name, Kind: Stuck, Detail: fmt.Sprintf("%s does not change for %.0f s while the rest moves", name, still.to-still.from),
 			apply: func(f *flight) *flight { return f.with(func(g *flight) { g.attitude = kept }) }}, Relations: where, Votes: votes, Of: of}
 	}
@@ -250,5 +250,3 @@ func (s *series[T]) without(x span) series[T] {
 	}
 	return out
 }
-
-func withoutQ(s series[quat.Number], x span) series[quat.Number] { return s.without(x) }
