@@ -55,11 +55,7 @@ func recorded(t *testing.T) (w worked) {
 
 // TestRecordedNumbers runs the script again where PERCH_TEST_SCIPY is set, and compares with what it printed before.
 func TestRecordedNumbers(t *testing.T) {
-	var again worked
-	oracle.SciPy(t, "testdata/cueing.py", &again)
-	if d := cmp.Diff(recorded(t), again, cmpopts.EquateApprox(1e-9, 1e-7)); d != "" {
-		t.Errorf("recorded and recomputed numbers differ (-recorded +recomputed):\n%s", d)
-	}
+	oracle.Fresh[worked](t, "testdata/cueing.json", "testdata/cueing.py", 1e-9, 1e-7)
 }
 
 // level is a motion that has everything and stands still.

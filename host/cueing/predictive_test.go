@@ -104,12 +104,7 @@ type planned struct {
 }
 
 func TestRecordedPlans(t *testing.T) {
-	var recorded, again []planned
-	oracle.Recorded(t, "testdata/plan.json", &recorded)
-	oracle.SciPy(t, "testdata/plan.py", &again)
-	if d := cmp.Diff(recorded, again, cmpopts.EquateApprox(1e-6, 1e-6)); d != "" {
-		t.Errorf("recorded and recomputed numbers differ (-recorded +recomputed):\n%s", d)
-	}
+	oracle.Fresh[[]planned](t, "testdata/plan.json", "testdata/plan.py", 1e-6, 1e-6)
 }
 
 // TestPlanIsTheLeast: the solver comes to where an exact method ends that shares nothing with it (testdata/plan.py); the last

@@ -43,11 +43,7 @@ func recordedRods(t *testing.T) (w workedRods) {
 
 // TestRecordedRods runs the script again where PERCH_TEST_SCIPY is set, and compares with what it printed before.
 func TestRecordedRods(t *testing.T) {
-	var again workedRods
-	oracle.SciPy(t, "testdata/rods.py", &again)
-	if d := cmp.Diff(recordedRods(t), again, cmpopts.EquateApprox(0, 1e-6)); d != "" {
-		t.Errorf("recorded and recomputed numbers differ (-recorded +recomputed):\n%s", d)
-	}
+	oracle.Fresh[workedRods](t, "testdata/rods.json", "testdata/rods.py", 0, 1e-6)
 }
 
 // seat is a mechanism with what the tests need to know of it.

@@ -10,6 +10,9 @@ import (
 	"os"
 	"os/exec"
 	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 )
 
 // SciPy runs a script and reads what it printed into out.
@@ -28,6 +31,18 @@ func SciPy(t testing.TB, script string, out any) {
 	}
 	if err := json.Unmarshal(printed, out); err != nil {
 		t.Fatalf("%s: what it printed is no JSON for this test: %v", script, err)
+	}
+}
+
+// Fresh runs a script again and compares what it prints with what it printed before, numbers within a share or an amount
+// of each other, whichever is more.
+func Fresh[T any](t testing.TB, file, script string, share, amount float64) {
+	t.Helper()
+	var recorded, again T
+	Recorded(t, file, &recorded)
+	SciPy(t, script, &again)
+	if d := cmp.Diff(recorded, again, cmpopts.EquateApprox(share, amount)); d != "" {
+		t.Errorf("%s and what %s prints differ (-recorded +recomputed):\n%s", file, script, d)
 	}
 }
 
