@@ -43,6 +43,9 @@ func TestFactors(t *testing.T) {
 func TestThereAndBack(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		x := rapid.Float64Range(-1e6, 1e6).Draw(t, "x")
+		if x != 0 && math.Abs(x) < 1e-300 {
+			t.Skip("about there floating-point numbers lose the digits that are asked for: IEEE 754, subnormal numbers")
+		}
 		for name, y := range map[string]float64{
 			"degrees":            units.ToDegrees(units.FromDegrees(x)),
 			"degrees per second": units.ToDegreesPerSecond(units.FromDegreesPerSecond(x)),
